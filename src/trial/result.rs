@@ -1,0 +1,252 @@
+//! The result of a trial as other programs read it: `result.json`, and what every rendering shows.
+//!
+//! An edge type: its serialised shape is a promise (`schema_version`). What it does not: compute. Start reading at
+//! [`TrialResult`].
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// The shape of this file; grows when a key changes its meaning or goes.
+pub const SCHEMA_VERSION: u32 = 1;
+
+/// Everything a trial found.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TrialResult {
+    /// [`SCHEMA_VERSION`] of the program that wrote it.
+    pub schema_version: u32,
+    /// What computed the result.
+    pub program: Program,
+    /// What was examined.
+    pub scenario: ScenarioFacts,
+    /// Who tuned.
+    pub method: MethodFacts,
+    /// `lockstep` or `real-time`.
+    pub pace: String,
+    /// Pass, fail or void.
+    pub verdict: Verdict,
+    /// Why, one line each, the gravest first; empty on a pass.
+    pub reasons: Vec<Reason>,
+    /// Weighted mean of the limits' grades in percent; 0 when a limit is missed; none on a void.
+    pub grade_percent: Option<f64>,
+    /// The drive's settings as stored when the examination began.
+    pub settings: Vec<SettingFact>,
+    /// Every limit, on every machine it was asked for.
+    pub limits: Vec<LimitResult>,
+    /// Every other measure that was computed, for information.
+    pub measures: Vec<MeasureResult>,
+    /// How the method treated the machine while tuning.
+    pub conduct: Conduct,
+    /// Frames refused, and other counts of the link.
+    pub link: LinkFacts,
+    /// SHA-256 over every recorded state and every measure in time (layout of the golden hash), in hex.
+    pub bits_sha256: Option<String>,
+}
+
+/// The program that made a result.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Program {
+    /// Its name.
+    pub name: String,
+    /// Its version.
+    pub version: String,
+    /// SHA-256 of the program's own file in hex, where it could be read.
+    pub sha256: Option<String>,
+}
+
+/// The scenario of a trial.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ScenarioFacts {
+    /// Its title.
+    pub title: String,
+    /// Its `about` text.
+    pub about: String,
+    /// The file as it was named.
+    pub file: String,
+    /// SHA-256 of the file's bytes in hex.
+    pub sha256: String,
+    /// The seed the trial ran with.
+    pub seed: u64,
+    /// Ticks per second.
+    pub tick_hz: u32,
+    /// Ticks per exchange.
+    pub stride: u32,
+}
+
+/// The method of a trial.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MethodFacts {
+    /// A name for people: `careful`, or the outside command's first word.
+    pub name: String,
+    /// The command that started it; none when it connected by itself.
+    pub command: Option<String>,
+    /// What it called itself on the link; none when it never opened.
+    pub said_name: Option<String>,
+}
+
+/// The three verdicts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// Every limit held, nominal and in every corner.
+    Pass,
+    /// Some limit was missed, or a rule of conduct broken.
+    Fail,
+    /// The run cannot be trusted because of the method: crashed, silent, out of time before done.
+    VoidMethod,
+    /// The run cannot be trusted because of the bench: numbers not finite, a device gone.
+    VoidBench,
+}
+
+/// One reason of a verdict.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Reason {
+    /// One sentence for people, facts first.
+    pub text: String,
+    /// The machine it concerns: `nominal`, a corner's name, or `tuning`.
+    pub machine: String,
+    /// When, in seconds of that run, where it has a time.
+    pub at_s: Option<f64>,
+}
+
+/// One setting of the drive as stored.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SettingFact {
+    /// Name with unit, `speed_gain_nms_per_rad`.
+    pub name: String,
+    /// Unit for people; empty for a plain number.
+    pub unit: String,
+    /// Value stored.
+    pub value: f64,
+    /// Value before the method came.
+    pub initial: f64,
+}
+
+/// Why a measure has no number.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoNumber {
+    /// The question makes no sense here.
+    NotDefined,
+    /// It never settled.
+    NotSettled,
+    /// The run ended or tripped before.
+    NotReached,
+    /// There is nothing to measure, which holds a limit.
+    None,
+    /// The closed loop is unstable.
+    Unstable,
+}
+
+/// A measure on one machine over one window.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MeasureResult {
+    /// The measure's name with unit, `settling_time_s`.
+    pub measure: String,
+    /// Unit for people: `s`, `%`, `rpm`, `°`, `dB`, empty for a plain number.
+    pub unit: String,
+    /// Machine: `nominal` or the corner's name.
+    pub machine: String,
+    /// Programme entry whose window it was taken over; none for measures of the loop or of conduct.
+    pub during: Option<String>,
+    /// Start and end of that window in seconds.
+    pub window_s: Option<[f64; 2]>,
+    /// The number; none when there is none.
+    pub value: Option<f64>,
+    /// Why there is no number.
+    pub no_number: Option<NoNumber>,
+    /// Where in time the number comes from: of the peak, of the last entry into the band.
+    pub at_s: Option<f64>,
+    /// A remark that belongs to the number.
+    pub note: Option<String>,
+}
+
+/// One limit on one machine.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LimitResult {
+    /// The limit's place in the scenario file, from 0: the same limit on several machines shares it.
+    pub limit: usize,
+    /// What was measured.
+    #[serde(flatten)]
+    pub found: MeasureResult,
+    /// Highest value allowed.
+    pub max: Option<f64>,
+    /// Lowest value allowed.
+    pub min: Option<f64>,
+    /// Full marks from here on.
+    pub target: Option<f64>,
+    /// Band of a settling or recovery time, in percent of the step (or of the setpoint).
+    pub band_percent: Option<f64>,
+    /// Band in rpm, where the scenario gives it so.
+    pub band_rpm: Option<f64>,
+    /// Weight in the trial's grade.
+    pub weight: f64,
+    /// Whether the limit held.
+    pub held: bool,
+    /// 1 at the target or better, 0 at the limit, linear between.
+    pub grade: f64,
+}
+
+/// How the method treated the machine while tuning.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Conduct {
+    /// Simulated seconds until done.
+    pub tuning_time_s: f64,
+    /// Seconds allowed.
+    pub time_allowed_s: f64,
+    /// Largest minus smallest load angle.
+    pub travel_window_deg: f64,
+    /// Smallest load angle reached (on an endless axis from the start).
+    pub travel_min_deg: f64,
+    /// Largest load angle reached.
+    pub travel_max_deg: f64,
+    /// Load angles allowed, lowest and highest.
+    pub window_allowed_deg: [f64; 2],
+    /// How far beyond the window.
+    pub travel_overrun_deg: f64,
+    /// Sum of the load's movement.
+    pub travel_path_deg: f64,
+    /// Path allowed.
+    pub path_allowed_deg: f64,
+    /// How often a stop was struck.
+    pub stop_strikes: u32,
+    /// Work on the stop up to greatest compression, largest strike.
+    pub stop_energy_j: f64,
+    /// How far above the axis' highest speed, in percent of it; 0 within.
+    pub overspeed_percent: f64,
+    /// Trips, named, in order, with their time in seconds.
+    pub faults: Vec<Fault>,
+    /// Starts from standstill.
+    pub moves: u32,
+    /// Rms of the torque command in percent of rated torque.
+    pub torque_rms_percent: f64,
+    /// Peak of the torque command in percent of rated torque.
+    pub torque_peak_percent: f64,
+    /// Share of ticks at or above 99.9 % of the torque limit.
+    pub time_at_limit_percent: f64,
+    /// Whether a power cycle brought the tuned settings back; none when it was not reached.
+    pub settings_kept: Option<bool>,
+}
+
+/// One trip.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Fault {
+    /// The trip's name.
+    pub name: String,
+    /// When, in seconds.
+    pub at_s: f64,
+}
+
+/// Counts of the link.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LinkFacts {
+    /// `udp:127.0.0.1:40123`, or `memory`.
+    pub link: String,
+    /// Answered feedbacks.
+    pub exchanges: u64,
+    /// Feedbacks sent again because no answer came.
+    pub resent: u64,
+    /// Frames refused, by reason, in the order of the names.
+    pub refused: std::collections::BTreeMap<String, u64>,
+    /// Opens of others refused while somebody was in command.
+    pub second_opens_refused: u64,
+}

@@ -1,1 +1,9 @@
-//! (to be written)
+//! The bench: plant, sensor and drive run tick by tick, in step with an outside method.
+//!
+//! What it does not: read scenarios (`scenario`), open sockets (`host`), judge (`trial`). Start reading at `tick.rs`.
+
+pub mod memory;
+pub mod pacing;
+pub mod port;
+pub mod session;
+pub mod tick;

@@ -1,1 +1,8 @@
-//! (to be written)
+//! The operating system: clock, sockets, child processes, files.
+//!
+//! What it does not: decide anything about a trial. Start reading at `udp.rs`.
+
+pub mod child;
+pub mod clock;
+pub mod files;
+pub mod udp;

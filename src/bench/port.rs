@@ -1,0 +1,39 @@
+//! Where the run loop meets the world: a link that carries frames, a clock that tells how long the run has lasted.
+//!
+//! What it does not: open a socket or read a clock; `host` does, and `memory.rs` stands in for both. Start reading at
+//! [`Link`].
+
+use std::time::Duration;
+
+/// After how long without an answer the same feedback is sent again, in lockstep.
+///
+/// A tenth of a second: long against any round trip on one machine, short against a person's patience.
+pub const RESEND_AFTER: Duration = Duration::from_millis(100);
+
+/// Carries whole frames to and from one peer.
+pub trait Link {
+    /// Sends one frame.
+    ///
+    /// # Errors
+    /// [`Gone`] when nothing sent here can arrive any more.
+    fn send(&mut self, frame: &[u8]) -> Result<(), Gone>;
+
+    /// Waits up to [`RESEND_AFTER`] for the next frame and returns its length; `None` when nothing came.
+    ///
+    /// # Errors
+    /// [`Gone`] when nothing can arrive any more.
+    fn receive(&mut self, buffer: &mut [u8]) -> Result<Option<usize>, Gone>;
+}
+
+/// The peer or the device cannot be reached any more.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Gone {
+    /// What happened, as a clause: `the method exited with status 1`.
+    pub cause: String,
+}
+
+/// Tells the wall-clock time since the run began. In lockstep it can only end a run as void.
+pub trait Clock {
+    /// Time since the run began.
+    fn elapsed(&mut self) -> Duration;
+}

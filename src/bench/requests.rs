@@ -1,0 +1,86 @@
+//! What a method may ask besides commanding: settings and hand actions. Answers take no simulated time.
+//!
+//! What it does not: frames that come twice (`session.rs`). Start reading at [`answer`].
+
+use crate::drive::Drive;
+use crate::drive::setting::Setting;
+use crate::drive::store::WriteRefusal;
+use crate::wire::message::{
+    HandAction, HandActionKind, HandAnswer, HandOutcome, Message, SettingAnswer, SettingOutcome, SettingRow, Text,
+};
+
+/// Does what a request asks and words the answer; `None` for a message that is no request.
+pub fn answer(drive: &mut Drive, request: u32, message: &Message) -> Option<Message> {
+    Some(match message {
+        Message::SettingList(list) => row(drive, request, list.index),
+        Message::SettingRead(read) => match Setting::from_number(read.number) {
+            None => answered(request, read.number, SettingOutcome::Unknown, 0.0),
+            Some(setting) => answered(request, read.number, SettingOutcome::Done, drive.read(setting)),
+        },
+        Message::SettingWrite(write) => match Setting::from_number(write.number) {
+            None => answered(request, write.number, SettingOutcome::Unknown, 0.0),
+            Some(setting) => {
+                let outcome = drive.write(setting, write.value).map_or_else(outcome, |_| SettingOutcome::Done);
+                answered(request, write.number, outcome, drive.read(setting))
+            }
+        },
+        Message::Store => {
+            drive.store();
+            answered(request, 0, SettingOutcome::Done, 0.0)
+        }
+        Message::HandAction(HandAction { action }) => {
+            Message::HandAnswer(HandAnswer { request, outcome: act(drive, *action) })
+        }
+        _ => return None,
+    })
+}
+
+fn answered(request: u32, number: u16, outcome: SettingOutcome, value: f64) -> Message {
+    Message::SettingAnswer(SettingAnswer { request, number, outcome, value })
+}
+
+fn outcome(refusal: WriteRefusal) -> SettingOutcome {
+    match refusal {
+        WriteRefusal::NotFinite { .. } => SettingOutcome::NotFinite,
+        WriteRefusal::OutOfRange { .. } => SettingOutcome::OutOfRange,
+        WriteRefusal::WhileEnabled { .. } => SettingOutcome::NotWhileEnabled,
+    }
+}
+
+fn row(drive: &Drive, request: u32, index: u16) -> Message {
+    let Some(setting) = Setting::ALL.get(usize::from(index)).copied() else {
+        return answered(request, 0, SettingOutcome::Unknown, 0.0);
+    };
+    let (low, high) = drive.range(setting);
+    Message::SettingRow(SettingRow {
+        request,
+        index,
+        total: Setting::ALL.len() as u16,
+        number: setting.number(),
+        writable_while_enabled: setting.writable_while_enabled(),
+        low,
+        high,
+        value: drive.read(setting),
+        default: drive.default_value(setting),
+        name: Text::cut(setting.name()),
+        unit: Text::cut(setting.unit()),
+    })
+}
+
+/// What has no counterpart in the bench yet is refused as such, so that a method can tell it from a refusal with a cause.
+fn act(drive: &mut Drive, action: HandActionKind) -> HandOutcome {
+    match action {
+        HandActionKind::PowerCycle => {
+            drive.power_cycle();
+            HandOutcome::Done
+        }
+        HandActionKind::Couple
+        | HandActionKind::Uncouple
+        | HandActionKind::PressEmergencyStop
+        | HandActionKind::ReleaseEmergencyStop
+        | HandActionKind::OpenGuard
+        | HandActionKind::CloseGuard
+        | HandActionKind::SetBrake
+        | HandActionKind::LiftBrake => HandOutcome::NotBuiltYet,
+    }
+}

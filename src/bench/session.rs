@@ -1,0 +1,359 @@
+//! The bench's side of the protocol while a method tunes: bytes in, ticks done, bytes out.
+//!
+//! Nothing here waits, and no foreign byte can make it fail: what is malformed, stale or repeated is counted and moves
+//! nothing. What it does not: sockets, time on the wall (`pacing.rs`), what a request means (`requests.rs`). Start
+//! reading at [`Session::receive`].
+
+use std::collections::BTreeMap;
+
+use crate::base::recording::Row;
+use crate::base::signal::{Feedback, Request};
+use crate::base::time::TickRate;
+use crate::bench::requests;
+use crate::bench::tick::{Bench, Loads, Setup};
+use crate::drive::protection::Trip;
+use crate::plant::event::Fault;
+use crate::wire::codec::{MAX_FRAME_BYTES, decode, encode};
+use crate::wire::message::{
+    Close, CloseReason, CommandFrame, FeedbackFrame, Frame, Message, Phase, PhaseKind, Probe, Sample, Samples, Value,
+    Values,
+};
+
+/// Most lines of a method's log that are kept: a chatty method must not fill the memory.
+const LOG_LINES_MAX: usize = 10_000;
+
+/// How long the quick stop of an abandoned axis may take, in simulated seconds, before the run ends all the same.
+const ABANDONED_STOP_MAX_S: f64 = 10.0;
+
+/// Where frames go out.
+pub type Out<'a> = &'a mut dyn FnMut(&[u8]);
+
+/// What a session is made of.
+#[derive(Clone, Debug)]
+pub struct Terms {
+    /// Ticks per exchange, 1 to 64.
+    pub stride_ticks: u16,
+    /// Simulated time that tuning may take, in ticks.
+    pub time_ticks: u64,
+}
+
+/// How a session ended.
+#[derive(Clone, Debug, PartialEq)]
+pub enum End {
+    /// The method said done.
+    Done,
+    /// The method left before it was done; why, as a clause.
+    Left(String),
+    /// No answer came for as long as the bench waits.
+    Silent,
+    /// Tuning used up its simulated time.
+    OutOfTime,
+    /// Tuning used up its time on the wall.
+    OutOfWallTime,
+    /// The plant could not go on.
+    Fault(Fault),
+    /// A person asked the run to end.
+    Interrupted,
+}
+
+/// Counts of the link.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct LinkCounts {
+    /// Feedbacks that were answered.
+    pub exchanges: u64,
+    /// Feedbacks sent again.
+    pub resent: u64,
+    /// Frames that moved nothing, by reason.
+    pub refused: BTreeMap<&'static str, u64>,
+}
+
+/// What was recorded since somebody last took it. The caller empties it, so that memory stays flat.
+#[derive(Clone, Debug, Default)]
+pub struct Taken {
+    /// A row a tick.
+    pub rows: Vec<Row>,
+    /// Frames that reached the session, with the tick at whose start they were read.
+    pub frames: Vec<(u64, Vec<u8>)>,
+}
+
+/// A frame as it left.
+#[derive(Clone, Debug)]
+struct Sent {
+    bytes: [u8; MAX_FRAME_BYTES],
+    length: usize,
+}
+
+/// The tuning phase of one trial.
+#[derive(Clone, Debug)]
+pub struct Session {
+    /// Plant, sensor and drive.
+    pub bench: Bench,
+    /// What the link did.
+    pub counts: LinkCounts,
+    /// What the method wrote into the record, with the second of each line.
+    pub log: Vec<(f64, String)>,
+    /// Trips in order, with their tick.
+    pub trips: Vec<(Trip, u64)>,
+    /// What was recorded and not taken yet.
+    pub taken: Taken,
+    rate: TickRate,
+    terms: Terms,
+    tick: u64,
+    exchange: u32,
+    controlword: u16,
+    last: Value,
+    trip: Option<Trip>,
+    sequence: u32,
+    feedback: Sent,
+    answered: Option<(u32, Sent)>,
+    end: Option<End>,
+}
+
+impl Session {
+    /// A session before its first tick. The drive is switched off; the method enables it.
+    #[must_use]
+    pub fn new(setup: &Setup, terms: Terms) -> Self {
+        Self {
+            bench: Bench::new(setup),
+            counts: LinkCounts::default(),
+            log: Vec::new(),
+            trips: Vec::new(),
+            taken: Taken::default(),
+            rate: setup.rate,
+            terms,
+            tick: 0,
+            exchange: 0,
+            controlword: 0,
+            last: Value::default(),
+            trip: None,
+            sequence: 0,
+            feedback: Sent { bytes: [0; MAX_FRAME_BYTES], length: 0 },
+            answered: None,
+            end: None,
+        }
+    }
+
+    /// How it ended, once it has.
+    #[must_use]
+    pub fn end(&self) -> Option<&End> {
+        self.end.as_ref()
+    }
+
+    /// The tick that comes next.
+    #[must_use]
+    pub fn tick(&self) -> u64 {
+        self.tick
+    }
+
+    /// Announces the phase, runs the ticks of exchange 0 without a command and sends its feedback.
+    pub fn begin(&mut self, out: Out<'_>) {
+        let phase = self.encoded(Message::Phase(Phase { phase: PhaseKind::Tuning, corner: 0 }));
+        out(&phase.bytes[..phase.length]);
+        self.advance(&Values::default(), out);
+    }
+
+    /// Takes one frame from the method. `true` when it was a sign of life: an answer or a request that is not stale.
+    pub fn receive(&mut self, bytes: &[u8], out: Out<'_>) -> bool {
+        if self.end.is_some() {
+            return false;
+        }
+        self.taken.frames.push((self.tick, bytes.to_vec()));
+        match decode(bytes) {
+            Err(malformed) => self.refuse(malformed.key()),
+            Ok(Frame { sequence, message }) => self.act(sequence, message, out),
+        }
+    }
+
+    fn act(&mut self, sequence: u32, message: Message, out: Out<'_>) -> bool {
+        match message {
+            Message::Command(command) => self.command(&command, out),
+            Message::Close(Close { reason }) => {
+                self.leave(format!("closed the connection ({})", reason.key()));
+                true
+            }
+            Message::Done => {
+                self.end = Some(End::Done);
+                true
+            }
+            Message::Probe(probe) => self.send(Message::Echo(Probe { nonce: probe.nonce }), out),
+            Message::Log(log) => self.keep(log.text.as_str()),
+            // An answer to a probe of nobody's, or an open whose accept crossed it on the way.
+            Message::Echo(_) | Message::Open(_) => self.refuse("not_asked_for"),
+            request => self.request(sequence, &request, out),
+        }
+    }
+
+    fn command(&mut self, command: &CommandFrame, out: Out<'_>) -> bool {
+        let values = command.values.len();
+        if command.exchange != self.exchange || self.feedback.length == 0 {
+            return self.refuse("stale_command");
+        }
+        if 1 < values && values != usize::from(self.terms.stride_ticks) {
+            return self.refuse("count");
+        }
+        self.controlword = command.controlword;
+        self.counts.exchanges += 1;
+        self.exchange += 1;
+        self.advance(&command.values, out);
+        true
+    }
+
+    /// Runs the ticks of one exchange and sends its feedback.
+    fn advance(&mut self, values: &Values, out: Out<'_>) {
+        let first_tick = self.tick;
+        let mut samples = Samples::new();
+        let mut shown = Feedback::default();
+        for place in 0..usize::from(self.terms.stride_ticks) {
+            if let Some(value) = values.as_slice().get(place) {
+                self.last = *value;
+            }
+            match self.one_tick() {
+                Ok(feedback) => shown = feedback,
+                Err(fault) => {
+                    self.end = Some(End::Fault(fault));
+                    return;
+                }
+            }
+            samples.push(sample(&shown));
+        }
+        let message = Message::Feedback(FeedbackFrame {
+            exchange: self.exchange,
+            first_tick,
+            trip: shown.trip,
+            statusword: shown.statusword,
+            samples,
+        });
+        self.feedback = self.encoded(message);
+        out(&self.feedback.bytes[..self.feedback.length]);
+        if self.terms.time_ticks <= self.tick {
+            self.end = Some(End::OutOfTime);
+        }
+    }
+
+    fn one_tick(&mut self) -> Result<Feedback, Fault> {
+        let request = Request {
+            controlword: self.controlword,
+            speed_rad_per_s: self.last.speed_rad_per_s,
+            speed_offset_rad_per_s: self.last.speed_offset_rad_per_s,
+            torque_offset_nm: self.last.torque_offset_nm,
+        };
+        let (feedback, row) = self.bench.tick(&request, &Loads::none(), request.speed_rad_per_s)?;
+        self.taken.rows.push(row);
+        let trip = Trip::from_number(feedback.trip);
+        if let Some(new) = trip.filter(|_| trip != self.trip) {
+            self.trips.push((new, self.tick));
+        }
+        self.trip = trip;
+        self.tick += 1;
+        Ok(feedback)
+    }
+
+    /// A request is answered once; when it comes again, its answer is sent again and nothing else happens.
+    fn request(&mut self, sequence: u32, request: &Message, out: Out<'_>) -> bool {
+        if let Some((answered, sent)) = &self.answered
+            && *answered == sequence
+        {
+            out(&sent.bytes[..sent.length]);
+            return true;
+        }
+        let Some(answer) = requests::answer(&mut self.bench.drive, sequence, request) else {
+            return self.refuse("not_for_the_bench");
+        };
+        let sent = self.encoded(answer);
+        out(&sent.bytes[..sent.length]);
+        self.answered = Some((sequence, sent));
+        true
+    }
+
+    fn keep(&mut self, line: &str) -> bool {
+        if self.log.len() < LOG_LINES_MAX {
+            self.log.push((self.rate.seconds(self.tick), line.to_owned()));
+        }
+        true
+    }
+
+    fn refuse(&mut self, reason: &'static str) -> bool {
+        *self.counts.refused.entry(reason).or_insert(0) += 1;
+        false
+    }
+
+    fn send(&mut self, message: Message, out: Out<'_>) -> bool {
+        let sent = self.encoded(message);
+        out(&sent.bytes[..sent.length]);
+        true
+    }
+
+    /// A frame under the next sequence number.
+    fn encoded(&mut self, message: Message) -> Sent {
+        self.sequence = self.sequence.wrapping_add(1);
+        let mut bytes = [0; MAX_FRAME_BYTES];
+        let length = encode(&Frame { sequence: self.sequence, message }, &mut bytes);
+        Sent { bytes, length }
+    }
+
+    /// Sends the last feedback again, bit by bit as it was.
+    pub fn resend(&mut self, out: Out<'_>) {
+        self.counts.resent += 1;
+        out(&self.feedback.bytes[..self.feedback.length]);
+    }
+
+    /// Tells the method something that needs no answer: a phase, the result, a close.
+    pub fn tell(&mut self, message: Message, out: Out<'_>) {
+        self.send(message, out);
+    }
+
+    /// The method is gone; why, as a clause. The axis is brought to rest.
+    pub fn leave(&mut self, why: String) {
+        self.abandon(End::Left(why));
+    }
+
+    /// No answer came within the bench's patience: the axis makes its quick stop.
+    pub fn fall_silent(&mut self) {
+        self.abandon(End::Silent);
+    }
+
+    /// Tuning used up its time on the wall.
+    pub fn run_out_of_wall_time(&mut self) {
+        self.abandon(End::OutOfWallTime);
+    }
+
+    /// Nobody commands any more: quick stop in simulated time, so that no axis is left moving.
+    fn abandon(&mut self, end: End) {
+        if self.end.is_some() {
+            return;
+        }
+        self.bench.drive.quick_stop(Trip::CommanderSilent);
+        self.last = Value::default();
+        let limit = self.tick + self.rate.nearest_tick(ABANDONED_STOP_MAX_S);
+        while self.bench.drive.torque_may_act() && self.tick < limit {
+            if let Err(fault) = self.one_tick() {
+                self.end = Some(End::Fault(fault));
+                return;
+            }
+        }
+        self.end = Some(end);
+    }
+}
+
+/// The reason of a close that the bench sends for an end.
+#[must_use]
+pub fn close_reason(end: &End) -> CloseReason {
+    match end {
+        End::Done | End::Interrupted => CloseReason::Over,
+        End::Left(_) => CloseReason::Leaving,
+        End::Silent => CloseReason::Silent,
+        End::OutOfTime | End::OutOfWallTime => CloseReason::OutOfTime,
+        End::Fault(_) => CloseReason::Failed,
+    }
+}
+
+fn sample(feedback: &Feedback) -> Sample {
+    Sample {
+        counts: feedback.counts,
+        setpoint_rad_per_s: feedback.setpoint_rad_per_s,
+        measured_speed_rad_per_s: feedback.measured_speed_rad_per_s,
+        controller_torque_nm: feedback.controller_torque_nm,
+        summed_torque_nm: feedback.summed_torque_nm,
+        torque_command_nm: feedback.torque_command_nm,
+    }
+}

@@ -1,0 +1,145 @@
+//! One tick of everything: sensor, drive, plant, and the row that is recorded.
+//!
+//! What it does not: wait for anybody (`pacing.rs`), speak the protocol (`session.rs`). Start reading at
+//! [`Bench::tick`].
+
+use crate::base::nameplate::Nameplate;
+use crate::base::random::Stream;
+use crate::base::recording::Row;
+use crate::base::signal::{Actuation, COMMAND_DELAY_TICKS, Feedback, Request};
+use crate::base::time::TickRate;
+use crate::drive::Drive;
+use crate::drive::setting::Settings;
+use crate::plant::load::Ramp;
+use crate::plant::sensor::{Sensor, SensorParameters};
+use crate::plant::stepper::{EventLog, Fault, Plant, TickInput};
+use crate::plant::train::{Initial, Parameters};
+
+// The actuation is kept in one variable from the tick that computes it to the next: that is one tick, no more.
+const _: () = assert!(COMMAND_DELAY_TICKS == 1);
+
+/// What a bench is made of.
+#[derive(Clone, Debug)]
+pub struct Setup {
+    /// Ticks per second.
+    pub rate: TickRate,
+    /// The machine.
+    pub plant: Parameters,
+    /// Where it starts.
+    pub initial: Initial,
+    /// The motor's angle sensor.
+    pub sensor: SensorParameters,
+    /// The motor as a person typed it in.
+    pub nameplate: Nameplate,
+    /// The drive's settings, volatile and stored alike.
+    pub settings: Settings,
+    /// Whether node 0 is held while no torque may act.
+    pub clamped_when_off: bool,
+    /// Highest motor speed the axis bears, in rad/s.
+    pub max_speed_rad_per_s: f64,
+    /// The sensor's noise.
+    pub noise: Stream,
+    /// Whether the energy of every step is added up.
+    pub audit: bool,
+}
+
+/// Torques of the programme on the last node during one tick, in Nm on the load side.
+#[derive(Clone, Copy, Debug)]
+pub struct Loads {
+    /// Load torque, positive against positive motion, whichever way the axis moves.
+    pub load_torque_nm: Ramp,
+    /// Torque that only ever opposes motion.
+    pub resisting_torque_nm: Ramp,
+}
+
+impl Loads {
+    /// No programme: nothing acts.
+    #[must_use]
+    pub fn none() -> Self {
+        let zero = Ramp { start: 0.0, end: 0.0 };
+        Self { load_torque_nm: zero, resisting_torque_nm: zero }
+    }
+}
+
+/// The plant, its sensor and the drive, at the start of a tick. A clone goes on to the same bits.
+#[derive(Clone, Debug)]
+pub struct Bench {
+    /// The machine.
+    pub plant: Plant,
+    /// The controller.
+    pub drive: Drive,
+    /// What happened in the plant; the caller reads and clears it.
+    pub events: EventLog,
+    sensor: Sensor,
+    actuation: Actuation,
+    clamped_when_off: bool,
+    ratio: f64,
+}
+
+impl Bench {
+    /// A bench at tick 0, its drive switched off.
+    #[must_use]
+    pub fn new(setup: &Setup) -> Self {
+        Self {
+            plant: Plant::new(&setup.plant, &setup.initial, setup.rate, setup.audit),
+            drive: Drive::new(setup.rate, setup.nameplate, setup.settings),
+            events: EventLog::new(),
+            sensor: Sensor::new(&setup.sensor, setup.noise.clone(), setup.initial.angle_rad[0]),
+            actuation: Actuation::Off,
+            clamped_when_off: setup.clamped_when_off,
+            ratio: setup.plant.total_ratio(),
+        }
+    }
+
+    /// One tick: the sensor is read, the drive computes, the row is taken, the plant steps under the command that was
+    /// computed one tick ago. `programme_setpoint_rad_per_s` is only recorded.
+    ///
+    /// # Errors
+    /// The plant's [`Fault`]: a state that is not finite, or more events or pieces than a tick may have.
+    pub fn tick(
+        &mut self,
+        request: &Request,
+        loads: &Loads,
+        programme_setpoint_rad_per_s: f64,
+    ) -> Result<(Feedback, Row), Fault> {
+        let counts = self.sensor.sample(self.plant.angle_rad(0));
+        let (feedback, next) = self.drive.tick(counts, request);
+        let row = self.row(&feedback, programme_setpoint_rad_per_s);
+        self.plant.step(&self.input(loads), &mut self.events)?;
+        self.actuation = next;
+        Ok((feedback, row))
+    }
+
+    fn input(&self, loads: &Loads) -> TickInput {
+        let torque_nm = match self.actuation {
+            Actuation::Off => None,
+            Actuation::Torque { torque_nm } => Some(torque_nm),
+        };
+        TickInput {
+            torque_nm,
+            clamp_motor: torque_nm.is_none() && self.clamped_when_off,
+            load_torque_nm: loads.load_torque_nm,
+            resisting_torque_nm: loads.resisting_torque_nm,
+        }
+    }
+
+    /// In the order of [`crate::base::recording::Signal::ALL`].
+    fn row(&self, feedback: &Feedback, programme_setpoint_rad_per_s: f64) -> Row {
+        let load = self.plant.nodes() - 1;
+        let (motor_angle_rad, load_angle_rad) = (self.plant.angle_rad(0), self.plant.angle_rad(load));
+        [
+            motor_angle_rad,
+            self.plant.speed_rad_per_s(0),
+            load_angle_rad,
+            self.plant.speed_rad_per_s(load),
+            self.plant.motor_torque_nm(),
+            motor_angle_rad / self.ratio - load_angle_rad,
+            feedback.counts as f64,
+            feedback.measured_speed_rad_per_s,
+            programme_setpoint_rad_per_s,
+            feedback.torque_command_nm,
+            feedback.controller_torque_nm,
+            feedback.summed_torque_nm,
+        ]
+    }
+}

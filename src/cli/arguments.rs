@@ -1,0 +1,128 @@
+//! What may be typed: commands, options, their help.
+//!
+//! What it does not: act on any of it. Start reading at [`Command`].
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+
+/// A hardware-in-the-loop servo plant simulator that scores tuning methods from outside.
+///
+/// plantstand is a simulator: a pass here is no proof that a machine is safe or that settings suit it. Never connect
+/// its link to a drive that can move real machinery.
+#[derive(Debug, Parser)]
+#[command(name = "plantstand", version, max_term_width = 100)]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Read scenarios; print every complaint at once, with line and allowed range
+    Check {
+        /// Scenario files
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<PathBuf>,
+    },
+    /// The machine in numbers and pictures: inertias, resonances, limits, Bode plot; with settings: loop margins
+    Describe(DescribeArguments),
+    /// One trial: a method tunes the machine over the link, then its stored settings are examined and judged
+    #[command(after_help = "Exit status: 0 pass, 1 fail, 2 usage or scenario error, 3 void, 4 the bench itself could not, \
+                            130 interrupted (the record is kept).")]
+    Score(ScoreArguments),
+    /// A carried method, run as a client: what `score --by` starts
+    Method {
+        /// careful or hasty
+        name: String,
+    },
+    /// The bare plant under a given torque: no drive, no sensor, no noise; the truth, one row a tick
+    Simulate(SimulateArguments),
+    /// The same run again from its record, to the same bits
+    Replay {
+        /// The folder that a trial left
+        record: PathBuf,
+    },
+    /// Print a JSON Schema: result or scenario
+    Schema {
+        /// result or scenario
+        name: String,
+    },
+}
+
+/// Arguments of `describe`.
+#[derive(Args, Debug)]
+pub struct DescribeArguments {
+    /// Scenario file
+    pub file: PathBuf,
+    /// Settings file, or a record that holds one: adds the loop's margins on every machine
+    #[arg(long, value_name = "FILE|RECORD")]
+    pub settings: Option<PathBuf>,
+}
+
+/// Arguments of `score`.
+#[derive(Args, Debug)]
+pub struct ScoreArguments {
+    /// Scenario file
+    pub file: PathBuf,
+    /// A method that the program carries: careful or hasty [default: careful]
+    #[arg(long, value_name = "NAME", group = "who")]
+    pub by: Option<String>,
+    /// Wait for whoever connects to udp:HOST:PORT (port 0 prints the port taken); loopback only
+    #[arg(long, value_name = "LINK", group = "who")]
+    pub listen: Option<String>,
+    /// Start an outside program; split into words as a shell would, but no shell runs
+    #[arg(long, value_name = "COMMAND", group = "who")]
+    pub method: Option<String>,
+    /// The same, already split: everything after --
+    #[arg(last = true, value_name = "COMMAND", group = "who")]
+    pub words: Vec<String>,
+    /// Take the seed from here instead of from the scenario
+    #[arg(long, value_name = "N")]
+    pub seed: Option<u64>,
+    /// Examine the nominal machine and this corner only
+    #[arg(long, value_name = "NAME")]
+    pub corner: Option<String>,
+    /// lockstep; real-time is not built yet
+    #[arg(long, value_name = "PACE", default_value = "lockstep", value_parser = ["lockstep", "real-time"])]
+    pub pace: String,
+    /// Take the token for --listen from a file that only you may read (mode 0600)
+    #[arg(long, value_name = "FILE")]
+    pub token_file: Option<PathBuf>,
+    /// Where the record goes; an existing folder is refused [default: records/SCENARIO-TIME-SEED]
+    #[arg(long, value_name = "DIR", conflicts_with = "no_record")]
+    pub record: Option<PathBuf>,
+    /// Keep no record
+    #[arg(long)]
+    pub no_record: bool,
+    /// Also write the result here; - is standard output
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Also write the report page here
+    #[arg(long, value_name = "FILE")]
+    pub html: Option<PathBuf>,
+    /// How long a silent method is waited for, in seconds, or off
+    #[arg(long, value_name = "SECONDS|off")]
+    pub patience: Option<String>,
+}
+
+/// Arguments of `simulate`.
+#[derive(Args, Debug)]
+pub struct SimulateArguments {
+    /// Scenario file
+    pub file: PathBuf,
+    /// Torque at the motor shaft: time_s,torque_nm, each row holds until the next
+    #[arg(long, value_name = "CSV")]
+    pub torque: PathBuf,
+    /// Where the states go, one row a tick; - is standard output
+    #[arg(long, value_name = "CSV")]
+    pub out: PathBuf,
+    /// Where the events go
+    #[arg(long, value_name = "CSV")]
+    pub events: Option<PathBuf>,
+    /// How long, in seconds [default: to the scenario's end_s]
+    #[arg(long = "for", value_name = "SECONDS")]
+    pub seconds: Option<f64>,
+}

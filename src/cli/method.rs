@@ -1,0 +1,40 @@
+//! `plantstand method NAME`: a carried method as a client, like any outsider.
+//!
+//! It finds the link and the token in its environment. What it does not: know the scenario. Start reading at [`run`].
+
+use crate::cli::{Outcome, Stop};
+use crate::host::files::token_from_hex;
+use crate::host::udp::{UdpTransport, parse_link};
+use crate::method;
+use crate::method::client::Client;
+
+/// Runs a carried method until it is done or stops.
+///
+/// # Errors
+/// An unknown name, a missing or wrong environment, or what the machine refused.
+pub fn run(name: &str) -> Result<Outcome, Stop> {
+    let tune = method::by_name(name).ok_or_else(|| {
+        Stop::Usage(format!("method '{name}' is not carried; carried are: {}", method::names().join(", ")))
+    })?;
+    let link = from_environment("PLANTSTAND_LINK")?;
+    let token = from_environment("PLANTSTAND_TOKEN")?;
+    let token = token_from_hex(&token).ok_or_else(|| Stop::Usage("PLANTSTAND_TOKEN holds no 32 hex digits".into()))?;
+    let transport = UdpTransport::towards(parse_link(&link).map_err(Stop::Usage)?)?;
+    let mut client = Client::open(transport, token, name).map_err(|error| Stop::Unable(error.to_string()))?;
+    match tune(&mut client) {
+        Ok(summary) => {
+            println!("{summary}");
+            Ok(Outcome::Pass)
+        }
+        Err(stop) => {
+            println!("stopped: {stop}");
+            Ok(Outcome::Fail)
+        }
+    }
+}
+
+fn from_environment(name: &str) -> Result<String, Stop> {
+    std::env::var(name).map_err(|_| {
+        Stop::Usage(format!("{name} is not set; a method is started by 'plantstand score', which sets it"))
+    })
+}

@@ -34,7 +34,7 @@ pub struct Complaint {
     pub kind: Kind,
     /// What was found, as it stands in the file; none where nothing was.
     pub found: Option<String>,
-    /// What is wrong or allowed, `allowed 0.000001 to 10 kgm2`.
+    /// What is wrong or allowed, `allowed 0.000001 to 10 kg·m²`.
     pub allowed: String,
     /// The nearest known name.
     pub nearest: Option<String>,

@@ -187,6 +187,21 @@ impl Document {
     pub(crate) fn is_damaged(&self, at: usize) -> bool {
         self.damaged.iter().any(|range| range.contains(&at))
     }
+
+    /// Whether a name stands in the text as a word of its own at a place where the tree knows no key: then a syntax
+    /// error may have swallowed it, and it must not be called missing.
+    pub(crate) fn may_hide(&self, text: &str, name: &str) -> bool {
+        if self.errors.is_empty() {
+            return false;
+        }
+        let is_word =
+            |byte: Option<&u8>| byte.is_some_and(|byte| byte.is_ascii_alphanumeric() || matches!(byte, b'_' | b'-'));
+        text.match_indices(name).any(|(at, _)| {
+            let before = at.checked_sub(1).and_then(|at| text.as_bytes().get(at));
+            let whole_word = !is_word(before) && !is_word(text.as_bytes().get(at + name.len()));
+            whole_word && !has_key_at(&self.root, at)
+        })
+    }
 }
 
 /// What a syntax error at this place makes doubtful: its line, and after a broken header everything up to the next one.
@@ -202,20 +217,6 @@ fn damage(text: &str, at: usize) -> Range<usize> {
         }
     }
     start..end
-}
-
-/// Whether a name stands in the text as a word of its own at a place the tree knows no key: then a syntax error may
-/// have swallowed it, and it must not be called missing.
-pub(crate) fn may_be_lost(document: &Document, text: &str, name: &str) -> bool {
-    if document.errors.is_empty() {
-        return false;
-    }
-    let is_word = |byte: Option<&u8>| byte.is_some_and(|byte| byte.is_ascii_alphanumeric() || *byte == b'_' || *byte == b'-');
-    text.match_indices(name).any(|(at, _)| {
-        let before = at.checked_sub(1).and_then(|at| text.as_bytes().get(at));
-        let whole_word = !is_word(before) && !is_word(text.as_bytes().get(at + name.len()));
-        whole_word && !has_key_at(&document.root, at)
-    })
 }
 
 fn has_key_at(table: &Table, at: usize) -> bool {

@@ -2,20 +2,54 @@
 //!
 //! Files speak the trade's units (rpm, degrees, arcmin); from here on everything is SI. A scenario that was read holds
 //! no impossible value, so nobody behind it checks again. What it does not: run anything, open files. Start reading at
-//! [`Scenario`] for what comes out, at `keys.rs` for what a file may say, at `check/mod.rs` for how one becomes the
+//! [`Scenario`] for what comes out, at `keys/mod.rs` for what a file may say, at `check/mod.rs` for how one becomes the
 //! other.
 
+mod check;
 pub mod complaint;
+mod corner;
+mod file;
+mod keys;
+mod objection;
 pub mod programme;
+mod reader;
+mod scatter;
+mod schema;
+mod shape;
+mod view;
 
 use crate::base::nameplate::Nameplate;
 use crate::base::time::TickRate;
 use crate::drive::setting::Settings;
 use crate::plant::sensor::SensorParameters;
 use crate::plant::train::{Initial, Parameters};
+use crate::scenario::complaint::{Complaint, Kind};
+use crate::scenario::file::Document;
 use crate::scenario::programme::Programme;
+use crate::scenario::reader::Complaints;
 use crate::score::limit::Bound;
 use crate::score::measure::Measure;
+use crate::score::window::{Options, Side, Torques};
+
+pub use crate::scenario::schema::schema;
+
+/// Reads a scenario. `name` is how complaints call the file.
+///
+/// # Errors
+/// Every complaint at once, in file order.
+pub fn read(name: &str, text: &str) -> Result<Scenario, Vec<Complaint>> {
+    let document = Document::parse(text);
+    let mut complaints = Complaints::default();
+    for error in &document.errors {
+        complaints.add(error.at, Kind::Syntax, "", format!("syntax: {}", error.message));
+    }
+    let scenario = check::scenario(&document.root, &mut complaints);
+    let complaints = complaints.placed(name, text, &document);
+    match scenario {
+        Some(scenario) if complaints.is_empty() => Ok(scenario),
+        _ => Err(complaints),
+    }
+}
 
 /// One machine and one examination.
 #[derive(Clone, Debug, PartialEq)]
@@ -138,10 +172,12 @@ pub struct Limit {
     pub corners: bool,
     /// Weight in the trial's grade.
     pub weight: f64,
-    /// Band of a settling or recovery time; none: the measure's default of ±2 %.
-    pub band: Option<Band>,
-    /// How long the speed must have stayed in the band at the window's end, in s (settling, recovery; default 0.05).
-    pub hold_s: Option<f64>,
+    /// Half width of a band in percent of the step (of the setpoint for a recovery).
+    pub band_percent: Option<f64>,
+    /// Half width of a band in rpm; goes before the percentage.
+    pub band_rpm: Option<f64>,
+    /// How long the response must have stayed in the band at the window's end, in s.
+    pub hold_s: f64,
     /// Narrows the window to its last seconds.
     pub last_s: Option<f64>,
     /// Corner of the high-pass of a noise measure, in Hz.
@@ -150,22 +186,20 @@ pub struct Limit {
     pub side: Side,
 }
 
-/// Half the width of the band in which a response counts as settled.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Band {
-    /// In percent of the step (of the setpoint for a recovery).
-    Percent(f64),
-    /// As a motor speed in rad/s.
-    Speed(f64),
-}
-
-/// Whose true speed a measure reads.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Side {
-    /// The load's, times the total ratio (the default).
-    Load,
-    /// The motor's.
-    Motor,
+impl Limit {
+    /// What the limit says about how its measure is taken.
+    #[must_use]
+    pub fn options(&self, torques: Torques) -> Options {
+        Options {
+            side: self.side,
+            band_percent: self.band_percent,
+            band_rpm: self.band_rpm,
+            hold_s: self.hold_s,
+            last_s: self.last_s,
+            highpass_hz: self.highpass_hz,
+            torques,
+        }
+    }
 }
 
 /// A named variation of the machine.

@@ -5,7 +5,7 @@
 use std::borrow::Cow;
 
 use crate::scenario::complaint::{Complaint, Kind};
-use crate::scenario::file::{Table, Value, ValueKind};
+use crate::scenario::file::{Document, Table, Value, ValueKind, line_of};
 use crate::scenario::shape::{Presence, Section, Shape, Tagged, allowed_texts};
 
 /// Complaints as they come up, each with the byte offset it belongs to.
@@ -38,6 +38,23 @@ impl Complaints {
         let last = self.list.len() - 1;
         &mut self.list[last].1
     }
+
+    /// The complaints in file order with file and line, without those that only repeat a syntax error.
+    pub(crate) fn placed(mut self, name: &str, text: &str, document: &Document) -> Vec<Complaint> {
+        self.list.retain(|(at, complaint)| match complaint.kind {
+            Kind::Syntax => true,
+            Kind::Missing => !document.is_damaged(*at) && !document.may_hide(text, last_name(&complaint.key)),
+            _ => !document.is_damaged(*at),
+        });
+        self.list.sort_by_key(|(at, _)| *at);
+        let placed = |(at, complaint)| Complaint { file: name.to_owned(), line: line_of(text, at), ..complaint };
+        self.list.into_iter().map(placed).collect()
+    }
+}
+
+/// The last name of a path.
+fn last_name(path: &str) -> &str {
+    path.rsplit('.').next().unwrap_or(path)
 }
 
 impl Complaint {

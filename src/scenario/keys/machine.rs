@@ -4,6 +4,9 @@
 
 use crate::scenario::shape::{Key, Presence, Range, Section, Shape, Tagged, Variant, key, number, pair, text, whole};
 
+/// Nodes of a train, the motor among them: more than any axis has, few enough for a tick.
+pub(crate) const MAX_NODES: usize = 8;
+
 const fn inertia() -> Key {
     number("inertia_kgm2", "kg·m²", 1e-7, 1000.0, "Moment of inertia.")
 }
@@ -121,7 +124,7 @@ static FRICTION: Tagged = Tagged {
 };
 
 const fn node() -> Key {
-    whole("node", "", 0, 7, "The node it acts on, from 0 at the motor; the last unless given.").optional()
+    whole("node", "", 0, MAX_NODES as u64 - 1, "The node it acts on, from 0 at the motor; the last unless given.").optional()
 }
 
 /// A load.

@@ -1,0 +1,153 @@
+//! The machine: motor, sensor, train, loads, stops and where it starts. Run again for every corner.
+//!
+//! What it does not: the train's parts (`train.rs`). Start reading at [`machine`].
+
+use crate::base::nameplate::Nameplate;
+use crate::base::time::TickRate;
+use crate::base::units::{DEG_RAD, RPM_RAD_PER_S, TURN_RAD};
+use crate::plant::coupling::Coupling;
+use crate::plant::sensor::SensorParameters;
+use crate::plant::train::{Initial, Parameters};
+use crate::scenario::check::{axis, train};
+use crate::scenario::reader::Complaints;
+use crate::scenario::shape::figure;
+use crate::scenario::view::View;
+use crate::scenario::{Machine, Winding};
+
+/// The machine that the file describes.
+pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut Complaints) -> Option<Machine> {
+    let nodes = train::nodes(root, complaints);
+    let couplings = train::couplings(root, rate, complaints);
+    let last_kgm2 = nodes.as_ref().and_then(|nodes| nodes.last()).map(|node| node.inertia_kgm2);
+    let stiffest = last_kgm2.and_then(|inertia_kgm2| train::stiffest_nm_per_rad(inertia_kgm2, rate));
+    let stops = axis::stops(root, stiffest, complaints);
+    let loads = train::loads(root, complaints);
+    let sensor = sensor(root);
+    let torque_lag_s = root.view("motor").and_then(|motor| motor.number("lag_s"));
+    let start_rad = axis::start_rad(root, complaints);
+    let plant = (|| {
+        Some(Parameters {
+            torque_lag_s: torque_lag_s?,
+            nodes: nodes?,
+            couplings: couplings?,
+            stops: stops?,
+            loads: loads?,
+        })
+    })();
+    let initial = plant.as_ref().and_then(|plant| initial(root, plant, start_rad, complaints));
+    Some(Machine { plant: plant?, sensor: sensor?, initial: initial? })
+}
+
+fn sensor(root: &View<'_>) -> Option<SensorParameters> {
+    let view = root.view("motor")?.view("sensor")?;
+    Some(SensorParameters {
+        counts_per_turn: view.whole("counts_per_turn")? as f64,
+        noise_counts_rms: view.number("noise_counts_rms")?,
+        latency_ticks: view.count("latency_ticks")?,
+        sign: 1.0,
+        offset_rad: view.number("offset_deg")? * DEG_RAD,
+    })
+}
+
+/// What is printed on motor, sensor and gear: the truth of the nominal machine.
+pub(crate) fn nameplate(root: &View<'_>, complaints: &mut Complaints) -> Option<Nameplate> {
+    let motor = root.view("motor")?;
+    let (rated_nm, peak_nm) = (motor.number("rated_torque_nm"), motor.number("peak_torque_nm"));
+    if let (Some(rated_nm), Some(peak_nm)) = (rated_nm, peak_nm)
+        && peak_nm < rated_nm
+    {
+        let allowed = format!("allowed from {} Nm (rated_torque_nm)", figure(rated_nm));
+        motor.refuse("peak_torque_nm", &allowed, complaints);
+    }
+    let sensor = sensor(root)?;
+    let ratios: Option<Vec<f64>> = root.views("train").iter().map(|view| view.number("ratio")).collect();
+    Some(Nameplate {
+        rated_torque_nm: rated_nm?,
+        peak_torque_nm: peak_nm?,
+        rated_speed_rad_per_s: motor.number("rated_speed_rpm")? * RPM_RAD_PER_S,
+        motor_inertia_kgm2: motor.number("inertia_kgm2")?,
+        counts_per_turn: sensor.counts_per_turn,
+        gear_ratio: ratios?.iter().product(),
+        angle_zero_counts: sensor.sign * sensor.offset_rad * sensor.counts_per_turn / TURN_RAD,
+    })
+}
+
+/// The motor's electrical data, where the file gives all of it.
+pub(crate) fn winding(root: &View<'_>) -> Option<Winding> {
+    let motor = root.view("motor")?;
+    Some(Winding {
+        pole_pairs: motor.count("pole_pairs")?,
+        resistance_ohm: motor.number("resistance_ohm")?,
+        inductance_d_h: motor.number("inductance_d_h")?,
+        inductance_q_h: motor.number("inductance_q_h")?,
+        flux_linkage_vs: motor.number("flux_linkage_vs")?,
+        bus_v: motor.number("bus_v")?,
+    })
+}
+
+/// `[initial]` over the state at rest.
+fn initial(
+    root: &View<'_>,
+    plant: &Parameters,
+    start_rad: Option<f64>,
+    complaints: &mut Complaints,
+) -> Option<Initial> {
+    let at_rest = |start_rad: f64| Initial::at_rest(plant, start_rad);
+    if !root.has("initial") {
+        return start_rad.map(at_rest);
+    }
+    let view = root.view("initial")?;
+    let angles = list(&view, "angle_rad", plant.nodes.len(), "node", complaints);
+    let speeds = list(&view, "speed_rad_per_s", plant.nodes.len(), "node", complaints);
+    let positions = list(&view, "gap_position_rad", plant.couplings.len(), "coupling", complaints);
+    if let Some(Some(positions)) = &positions {
+        positions_within(&view, positions, &plant.couplings, complaints);
+    }
+    let mut initial = at_rest(start_rad.or(angles.is_some().then_some(0.0))?);
+    if let Some(angle_rad) = angles? {
+        initial.gap_position_rad = clamped_positions(&angle_rad, &plant.couplings);
+        initial.angle_rad = angle_rad;
+    }
+    initial.speed_rad_per_s = speeds?.unwrap_or(initial.speed_rad_per_s);
+    initial.gap_position_rad = positions?.unwrap_or(initial.gap_position_rad);
+    Some(initial)
+}
+
+/// A list with a number for each: `Some(None)` where it is not given, `None` where it is not sound.
+fn list(
+    view: &View<'_>,
+    key: &str,
+    needed: usize,
+    each: &str,
+    complaints: &mut Complaints,
+) -> Option<Option<Vec<f64>>> {
+    if !view.has(key) {
+        return Some(None);
+    }
+    let numbers = view.numbers(key)?;
+    if numbers.len() == needed {
+        return Some(Some(numbers));
+    }
+    let allowed = format!("one number per {each}: {needed} belong here, {} stand", numbers.len());
+    view.refuse(key, &allowed, complaints);
+    None
+}
+
+fn positions_within(view: &View<'_>, positions: &[f64], couplings: &[Coupling], complaints: &mut Complaints) {
+    for (index, (position, coupling)) in positions.iter().zip(couplings).enumerate() {
+        if coupling.half_gap_rad < position.abs() {
+            let gap = figure(coupling.half_gap_rad);
+            let allowed = format!("coupling {index}: allowed -{gap} to {gap} rad, half its backlash");
+            view.refuse("gap_position_rad", &allowed, complaints);
+        }
+    }
+}
+
+/// Where the gaps stand when only angles are given: the twist, as far as the gap goes.
+fn clamped_positions(angle_rad: &[f64], couplings: &[Coupling]) -> Vec<f64> {
+    let twist_rad = |node: usize, coupling: &Coupling| angle_rad[node] / coupling.ratio - angle_rad[node + 1];
+    let clamped = |(node, coupling): (usize, &Coupling)| {
+        twist_rad(node, coupling).clamp(-coupling.half_gap_rad, coupling.half_gap_rad)
+    };
+    couplings.iter().enumerate().map(clamped).collect()
+}

@@ -1,0 +1,70 @@
+//! From the tree of a file to a scenario: one small function per section, every complaint, not the first.
+//!
+//! What a key may be by itself stands in `keys/`; here stands what keys mean together. A section with a complaint gives
+//! `None`, and the others are checked all the same. What it does not: open files. Start reading at [`scenario`].
+
+pub(crate) mod axis;
+mod drive;
+mod limit;
+pub(crate) mod machine;
+mod programme;
+mod timing;
+mod train;
+
+use crate::drive::setting::DefaultsFrom;
+use crate::drive::store::Bounds;
+use crate::scenario::file::Table;
+use crate::scenario::keys;
+use crate::scenario::reader::{Complaints, walk};
+use crate::scenario::view::View;
+use crate::scenario::{Axis, Scenario, corner, scatter};
+
+/// Checks a whole file. `None` only beside a complaint.
+pub(crate) fn scenario(table: &Table, complaints: &mut Complaints) -> Option<Scenario> {
+    walk(table, &keys::ROOT, "", complaints);
+    let root = View::new(table, &keys::ROOT, "");
+    let timing = timing::timing(&root, complaints);
+    let rate = timing.map(|timing| timing.rate);
+    let nameplate = machine::nameplate(&root, complaints);
+    let machine = machine::machine(&root, rate, complaints);
+    let start_rad = machine.as_ref().and_then(|machine| machine.initial.angle_rad.last().copied());
+    let axis = axis::axis(&root, start_rad, complaints);
+    let tuning = timing::tuning(&root, axis.as_ref(), complaints);
+    let from = nameplate.zip(axis).map(|(nameplate, axis)| defaults_from(nameplate, &axis));
+    let bounds = rate.zip(nameplate).map(|(rate, nameplate)| Bounds::new(rate, &nameplate));
+    let settings = drive::settings(&root, from, bounds, complaints);
+    let programme = programme::programme(&root, timing.as_ref(), complaints);
+    let limits = limit::limits(&root, programme.as_ref(), rate, complaints);
+    let corners = corner::corners(&root, rate, complaints);
+    let scatter = scatter::scatter(&root, complaints);
+    Some(Scenario {
+        title: root.text("title")?.trim().to_owned(),
+        about: root.text("about").unwrap_or_default().trim().to_owned(),
+        seed: root.whole("seed")?,
+        timing: timing?,
+        machine: machine?,
+        nameplate: nameplate?,
+        winding: machine::winding(&root),
+        axis: axis?,
+        settings: settings?,
+        tuning: tuning?,
+        programme: programme?,
+        limits: limits?,
+        corners: corners?,
+        scatter: scatter?,
+    })
+}
+
+fn defaults_from(nameplate: crate::base::nameplate::Nameplate, axis: &Axis) -> DefaultsFrom {
+    DefaultsFrom { nameplate, max_speed_rad_per_s: axis.max_speed_rad_per_s, travel_rad: axis.travel_rad }
+}
+
+/// Complains about a name that two of a kind bear.
+pub(crate) fn refuse_twins(views: &[View<'_>], complaints: &mut Complaints) {
+    for (index, view) in views.iter().enumerate() {
+        let Some(name) = view.text("name") else { continue };
+        if views[..index].iter().any(|earlier| earlier.text("name") == Some(name)) {
+            view.refuse("name", "another bears this name", complaints);
+        }
+    }
+}

@@ -2,8 +2,10 @@
 //!
 //! What it does not: read scenarios (`scenario`), open sockets (`host`), judge (`trial`). Start reading at `tick.rs`.
 
+pub mod frames;
 pub mod memory;
 pub mod pacing;
 pub mod port;
+pub mod requests;
 pub mod session;
 pub mod tick;

@@ -62,8 +62,8 @@ fn row(drive: &Drive, request: u32, index: u16) -> Message {
         high,
         value: drive.read(setting),
         default: drive.default_value(setting),
-        name: Text::cut(setting.name()),
-        unit: Text::cut(setting.unit()),
+        name: Text::new(setting.name()),
+        unit: Text::new(setting.unit()),
     })
 }
 

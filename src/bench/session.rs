@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use crate::base::recording::Row;
 use crate::base::signal::{Feedback, Request};
 use crate::base::time::TickRate;
-use crate::bench::requests;
+use crate::bench::{frames, requests};
 use crate::bench::tick::{Bench, Loads, Setup};
 use crate::drive::protection::Trip;
 use crate::plant::event::Fault;
@@ -72,8 +72,8 @@ pub struct LinkCounts {
 pub struct Taken {
     /// A row a tick.
     pub rows: Vec<Row>,
-    /// Frames that reached the session, with the tick at whose start they were read.
-    pub frames: Vec<(u64, Vec<u8>)>,
+    /// Frames that reached the session, as `frames.rs` keeps them.
+    pub frames: Vec<u8>,
 }
 
 /// A frame as it left.
@@ -92,8 +92,6 @@ pub struct Session {
     pub counts: LinkCounts,
     /// What the method wrote into the record, with the second of each line.
     pub log: Vec<(f64, String)>,
-    /// Trips in order, with their tick.
-    pub trips: Vec<(Trip, u64)>,
     /// What was recorded and not taken yet.
     pub taken: Taken,
     rate: TickRate,
@@ -102,7 +100,6 @@ pub struct Session {
     exchange: u32,
     controlword: u16,
     last: Value,
-    trip: Option<Trip>,
     sequence: u32,
     feedback: Sent,
     answered: Option<(u32, Sent)>,
@@ -117,7 +114,6 @@ impl Session {
             bench: Bench::new(setup),
             counts: LinkCounts::default(),
             log: Vec::new(),
-            trips: Vec::new(),
             taken: Taken::default(),
             rate: setup.rate,
             terms,
@@ -125,7 +121,6 @@ impl Session {
             exchange: 0,
             controlword: 0,
             last: Value::default(),
-            trip: None,
             sequence: 0,
             feedback: Sent { bytes: [0; MAX_FRAME_BYTES], length: 0 },
             answered: None,
@@ -157,8 +152,11 @@ impl Session {
         if self.end.is_some() {
             return false;
         }
-        self.taken.frames.push((self.tick, bytes.to_vec()));
-        match decode(bytes) {
+        let decoded = decode(bytes);
+        if !matches!(decoded, Ok(Frame { message: Message::Open(_), .. })) {
+            frames::keep(&mut self.taken.frames, self.tick, bytes);
+        }
+        match decoded {
             Err(malformed) => self.refuse(malformed.key()),
             Ok(Frame { sequence, message }) => self.act(sequence, message, out),
         }
@@ -168,7 +166,7 @@ impl Session {
         match message {
             Message::Command(command) => self.command(&command, out),
             Message::Close(Close { reason }) => {
-                self.leave(format!("closed the connection ({})", reason.key()));
+                self.leave(format!("closed the connection ({})", reason.name()));
                 true
             }
             Message::Done => {
@@ -239,11 +237,6 @@ impl Session {
         };
         let (feedback, row) = self.bench.tick(&request, &Loads::none(), request.speed_rad_per_s)?;
         self.taken.rows.push(row);
-        let trip = Trip::from_number(feedback.trip);
-        if let Some(new) = trip.filter(|_| trip != self.trip) {
-            self.trips.push((new, self.tick));
-        }
-        self.trip = trip;
         self.tick += 1;
         Ok(feedback)
     }

@@ -8,12 +8,22 @@ use crate::base::random::Stream;
 use crate::base::recording::Row;
 use crate::base::signal::{Actuation, COMMAND_DELAY_TICKS, Feedback, Request};
 use crate::base::time::TickRate;
+use crate::base::recording::Signal;
 use crate::drive::Drive;
-use crate::drive::setting::Settings;
-use crate::plant::load::Ramp;
+use crate::drive::protection::Trip;
+use crate::drive::setting::{Setting, Settings};
+use crate::plant::event::{EventKind, EventLog, Fault};
 use crate::plant::sensor::{Sensor, SensorParameters};
-use crate::plant::stepper::{EventLog, Fault, Plant, TickInput};
+use crate::plant::stepper::{Plant, Ramp, TickInput};
 use crate::plant::train::{Initial, Parameters};
+use crate::score::conduct::{Rules, Seen, Watch};
+
+/// Most trips and strikes whose times are kept: a mad method must not fill the memory. All are counted.
+const TRIPS_MAX: usize = 1000;
+const STRIKES_MAX: usize = 1000;
+
+/// Room for the events of one tick; what finds none is dropped and counted, the plant's own bound lies below.
+const EVENTS_OF_A_TICK: usize = 256;
 
 // The actuation is kept in one variable from the tick that computes it to the next: that is one tick, no more.
 const _: () = assert!(COMMAND_DELAY_TICKS == 1);
@@ -35,8 +45,8 @@ pub struct Setup {
     pub settings: Settings,
     /// Whether node 0 is held while no torque may act.
     pub clamped_when_off: bool,
-    /// Highest motor speed the axis bears, in rad/s.
-    pub max_speed_rad_per_s: f64,
+    /// What the machine allows.
+    pub rules: Rules,
     /// The sensor's noise.
     pub noise: Stream,
     /// Whether the energy of every step is added up.
@@ -68,12 +78,18 @@ pub struct Bench {
     pub plant: Plant,
     /// The controller.
     pub drive: Drive,
-    /// What happened in the plant; the caller reads and clears it.
-    pub events: EventLog,
+    /// How the machine is treated.
+    pub watch: Watch,
+    /// Trips in order, each with its tick.
+    pub trips: Vec<(Trip, u64)>,
+    /// Where the stops were struck, in seconds.
+    pub strikes_s: Vec<f64>,
     sensor: Sensor,
+    events: EventLog,
     actuation: Actuation,
     clamped_when_off: bool,
     ratio: f64,
+    trip: Option<Trip>,
 }
 
 impl Bench {
@@ -83,11 +99,15 @@ impl Bench {
         Self {
             plant: Plant::new(&setup.plant, &setup.initial, setup.rate, setup.audit),
             drive: Drive::new(setup.rate, setup.nameplate, setup.settings),
-            events: EventLog::new(),
+            watch: Watch::new(setup.rules),
+            trips: Vec::new(),
+            strikes_s: Vec::new(),
+            events: EventLog::new(EVENTS_OF_A_TICK),
             sensor: Sensor::new(&setup.sensor, setup.noise.clone(), setup.initial.angle_rad[0]),
             actuation: Actuation::Off,
             clamped_when_off: setup.clamped_when_off,
             ratio: setup.plant.total_ratio(),
+            trip: None,
         }
     }
 
@@ -105,9 +125,40 @@ impl Bench {
         let counts = self.sensor.sample(self.plant.angle_rad(0));
         let (feedback, next) = self.drive.tick(counts, request);
         let row = self.row(&feedback, programme_setpoint_rad_per_s);
-        self.plant.step(&self.input(loads), &mut self.events)?;
+        self.observe(&feedback, &row);
+        let input = self.input(loads);
+        let stepped = self.plant.step(&input, &mut self.events);
+        self.take_strikes();
         self.actuation = next;
-        Ok((feedback, row))
+        stepped.map(|()| (feedback, row))
+    }
+
+    fn observe(&mut self, feedback: &Feedback, row: &Row) {
+        self.watch.tick(&Seen {
+            load_angle_rad: row[Signal::LoadAngle as usize],
+            load_speed_rad_per_s: row[Signal::LoadSpeed as usize],
+            motor_speed_rad_per_s: row[Signal::MotorSpeed as usize],
+            torque_command_nm: feedback.torque_command_nm,
+            torque_limit_nm: self.drive.read(Setting::TorqueLimit),
+        });
+        let trip = Trip::from_number(feedback.trip);
+        if let Some(new) = trip.filter(|_| trip != self.trip) {
+            self.watch.fault();
+            if self.trips.len() < TRIPS_MAX {
+                self.trips.push((new, feedback.tick));
+            }
+        }
+        self.trip = trip;
+    }
+
+    fn take_strikes(&mut self) {
+        for event in self.events.iter().filter(|event| event.kind == EventKind::StopStruck) {
+            self.watch.strike(event.strike.map_or(0.0, |strike| strike.energy_j));
+            if self.strikes_s.len() < STRIKES_MAX {
+                self.strikes_s.push(event.time_s);
+            }
+        }
+        self.events.clear();
     }
 
     fn input(&self, loads: &Loads) -> TickInput {

@@ -113,7 +113,7 @@ impl Porter {
         let Ok((length, peer)) = self.socket.recv_from(&mut buffer) else { return };
         match codec::decode(&buffer[..length]) {
             Ok(Frame { sequence, message: Message::Open(open) }) => self.answer_open(sequence, &open, peer),
-            Err(Malformed::Version { .. }) => self.refuse(0, RefuseReason::UnknownVersion, "unknown version", peer),
+            Err(Malformed::Version { .. }) => self.refuse(0, RefuseReason::Version, "unknown version", peer),
             // Whoever sends something else here has not been let in and gets no answer.
             Ok(_) | Err(_) => {}
         }
@@ -121,15 +121,15 @@ impl Porter {
 
     fn answer_open(&mut self, sequence: u32, open: &Open, peer: SocketAddr) {
         if !same(&open.token, &self.token) {
-            return self.refuse(sequence, RefuseReason::WrongToken, "wrong token", peer);
+            return self.refuse(sequence, RefuseReason::Token, "wrong token", peer);
         }
         match self.inside {
             None => self.let_in(sequence, open, peer),
             // The accept was lost: say it again.
-            Some(inside) if inside == peer => self.send(sequence, Message::Accept(self.accept.clone()), peer),
+            Some(inside) if inside == peer => self.send(sequence, Message::Accept(self.accept), peer),
             Some(_) => {
                 self.refused.fetch_add(1, Ordering::AcqRel);
-                self.refuse(sequence, RefuseReason::Occupied, "somebody is in command already", peer);
+                self.refuse(sequence, RefuseReason::Busy, "somebody is in command already", peer);
             }
         }
     }
@@ -137,17 +137,18 @@ impl Porter {
     fn let_in(&mut self, sequence: u32, open: &Open, peer: SocketAddr) {
         let Some((link, port)) = UdpLink::connected(self.socket.local_addr().map_or(local(), |own| own.ip()), peer)
         else {
-            return self.refuse(sequence, RefuseReason::NoPort, "the bench found no free port", peer);
+            return self.refuse(sequence, RefuseReason::Over, "the bench found no free port", peer);
         };
         self.accept.port = port;
         self.inside = Some(peer);
-        self.send(sequence, Message::Accept(self.accept.clone()), peer);
+        self.send(sequence, Message::Accept(self.accept), peer);
         // The bench may have stopped waiting; then nobody is let in any more.
         drop(self.sender.send(Opened { link, name: open.name.as_str().to_owned() }));
     }
 
     fn refuse(&self, sequence: u32, reason: RefuseReason, detail: &str, peer: SocketAddr) {
-        self.send(sequence, Message::Refuse(Refuse::new(reason, Text::cut(detail))), peer);
+        let (version_min, version_max) = (self.accept.version_min, self.accept.version_max);
+        self.send(sequence, Message::Refuse(Refuse { reason, version_min, version_max, detail: Text::new(detail) }), peer);
     }
 
     fn send(&self, sequence: u32, message: Message, peer: SocketAddr) {

@@ -1,9 +1,6 @@
-//! What a trial leaves behind, as bytes: the runs as columns, the frames with the tick each acted in.
+//! What a trial leaves behind, as bytes: the runs as columns.
 //!
-//! `frames.bin` opens with a line of text that says what it is; then every frame that reached the session, in order: the
-//! tick at whose start it was read (u64), its length (u16), its bytes, all little-endian, the token of an open struck
-//! out. What the bench sent is not kept: it follows from these to the bit, which a replay shows. What it does not:
-//! write files (`host/files.rs`). Start reading at [`columns`].
+//! What it does not: frames (`bench/frames.rs`), write files (`host/files.rs`). Start reading at [`columns`].
 
 use std::sync::Arc;
 
@@ -16,9 +13,6 @@ use parquet::schema::types::{ColumnPath, Type};
 
 use crate::base::recording::{Row, Signal};
 use crate::base::time::TickRate;
-
-/// The line that `frames.bin` opens with.
-pub const FRAMES_TITLE: &[u8] = b"plantstand frames 1: tick u64, length u16, bytes; little-endian\n";
 
 /// Rows of a group: about 33 seconds at 8 kHz, small enough to be read piece by piece.
 const GROUP_ROWS: usize = 1 << 18;
@@ -93,27 +87,4 @@ fn properties() -> WriterProperties {
         builder = builder.set_column_encoding(ColumnPath::from(name), Encoding::BYTE_STREAM_SPLIT);
     }
     builder.build()
-}
-
-/// Adds a frame to the bytes of `frames.bin`.
-pub fn log_frame(out: &mut Vec<u8>, tick: u64, frame: &[u8]) {
-    // A datagram is at most 65 507 bytes; what is longer than a frame can be was refused and is cut here.
-    let kept = &frame[..frame.len().min(usize::from(u16::MAX))];
-    out.extend_from_slice(&tick.to_le_bytes());
-    out.extend_from_slice(&(kept.len() as u16).to_le_bytes());
-    out.extend_from_slice(kept);
-}
-
-/// The frames of `frames.bin` with their ticks, up to the first that was cut off; `None` when it is no such file.
-#[must_use]
-pub fn read_frames(bytes: &[u8]) -> Option<Vec<(u64, &[u8])>> {
-    let mut rest = bytes.strip_prefix(FRAMES_TITLE)?;
-    let mut frames = Vec::new();
-    while let Some((tick, after)) = rest.split_first_chunk::<8>() {
-        let Some((length, after)) = after.split_first_chunk::<2>() else { break };
-        let Some((frame, after)) = after.split_at_checked(usize::from(u16::from_le_bytes(*length))) else { break };
-        frames.push((u64::from_le_bytes(*tick), frame));
-        rest = after;
-    }
-    Some(frames)
 }

@@ -6,9 +6,12 @@
 use std::fmt::Write as _;
 
 use crate::base::time::TickRate;
-use crate::plant::load::Ramp;
-use crate::plant::stepper::{Event, EventKind, EventLog, Fault, Place, Plant, TickInput};
+use crate::plant::event::{Event, EventLog, Fault};
+use crate::plant::stepper::{Plant, Ramp, TickInput};
 use crate::plant::train::{Initial, Parameters};
+
+/// Room for the events of one tick; the plant's own bound lies below.
+const EVENTS_OF_A_TICK: usize = 256;
 
 /// A torque from a tick on, held until the next piece.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -83,7 +86,7 @@ pub fn simulate(
     ticks: u64,
 ) -> Simulated {
     let mut state = Plant::new(plant, initial, rate, false);
-    let mut events = EventLog::new();
+    let mut events = EventLog::new(EVENTS_OF_A_TICK);
     let couplings = plant.couplings.len();
     let mut out = Simulated { states_csv: heading(&state, couplings), events_csv: events_heading(), fault: None };
     let mut pieces = torque.iter().peekable();
@@ -147,24 +150,9 @@ fn events_heading() -> String {
 }
 
 fn write_event(text: &mut String, event: &Event) {
-    let place = match event.place {
-        Place::Node(node) => format!("node_{node}"),
-        Place::Coupling(coupling) => format!("coupling_{coupling}"),
-    };
-    let _ = write!(text, "{},{},{place},{:+}", event.time_s, event_name(event.kind), event.direction);
+    let _ = write!(text, "{},{},{},{:+}", event.time_s, event.kind.name(), event.place, event.direction);
     let _ = match event.strike {
         Some(strike) => writeln!(text, ",{},{}", strike.speed_rad_per_s, strike.energy_j),
         None => writeln!(text, ",,"),
     };
-}
-
-fn event_name(kind: EventKind) -> &'static str {
-    match kind {
-        EventKind::GapCloses => "gap_closes",
-        EventKind::GapOpens => "gap_opens",
-        EventKind::Sticks => "sticks",
-        EventKind::BreaksAway => "breaks_away",
-        EventKind::StopStruck => "stop_struck",
-        EventKind::StopLeft => "stop_left",
-    }
 }

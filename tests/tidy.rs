@@ -91,7 +91,13 @@ fn the_map_names_every_folder() {
 fn the_pages_name_no_file_that_does_not_exist() {
     let mut entries = tree::entries(&["src", "tests", "tools", "scenarios"]);
     entries.push(".ci/run".to_owned());
-    for page in ["README.md", "DEVELOPERS.md"] {
-        check_none(&pages::dead_paths(page, &tree::read(page), &entries));
-    }
+    let dead = ["README.md", "DEVELOPERS.md"].map(|page| pages::dead_paths(page, &tree::read(page), &entries));
+    check_none(&dead.concat());
+}
+
+#[test]
+fn every_dependency_has_its_reason() {
+    let missing =
+        pages::unexplained_dependencies("DEVELOPERS.md", &tree::read("DEVELOPERS.md"), &tree::read("Cargo.toml"));
+    check_none(&missing);
 }

@@ -69,3 +69,24 @@ pub fn unnamed_folders(name: &str, text: &str, folders: &[String]) -> Vec<String
     let missing = folders.iter().filter(|folder| !quoted.iter().any(|(_, word)| *word == format!("{folder}/")));
     missing.map(|folder| format!("{name}: does not name `{folder}/`")).collect()
 }
+
+/// Dependencies in a manifest that no row of a table in the page begins with, alone or in a list of names.
+pub fn unexplained_dependencies(name: &str, text: &str, manifest: &str) -> Vec<String> {
+    let first_cells = text.lines().filter_map(|line| line.strip_prefix("| ")?.split('|').next());
+    let explained: Vec<&str> = first_cells.flat_map(|cell| cell.split([',', ' '])).collect();
+    let missing = dependencies(manifest).into_iter().filter(|dependency| !explained.contains(dependency));
+    missing.map(|dependency| format!("{name}: no reason for the dependency {dependency}")).collect()
+}
+
+fn dependencies(manifest: &str) -> Vec<&str> {
+    let mut inside = false;
+    let mut found = Vec::new();
+    for line in manifest.lines() {
+        if line.starts_with('[') {
+            inside = line.trim_end().ends_with("dependencies]");
+        } else if inside && let Some((dependency, _)) = line.split_once(" = ") {
+            found.push(dependency);
+        }
+    }
+    found
+}

@@ -166,6 +166,17 @@ fn a_map_that_does_not_match_the_tree_is_refused() {
 }
 
 #[test]
+fn a_dependency_without_its_reason_is_refused() {
+    let manifest = "[package]\nname = \"a\"\n[dependencies]\ncrc = \"3.4\"\nlibm = { version = \"0.2\" }\n[dev-dependencies]\nsyn = \"3\"\n";
+    let missing = |text| pages::unexplained_dependencies("DEVELOPERS.md", text, manifest);
+    assert_eq!(
+        missing("| crate | why |\n| crc, syn (tests) | reasons |\n"),
+        ["DEVELOPERS.md: no reason for the dependency libm"]
+    );
+    assert!(missing("| crc, libm | a |\n| syn | b |").is_empty());
+}
+
+#[test]
 fn names_that_say_nothing_are_refused() {
     let refused = ["src/util", "src/plant/common.rs", "tests/test_helpers.rs", "src/wire/types.rs", "tools/misc.sh"];
     assert_eq!(shape::empty_names(&refused.map(str::to_owned)).len(), refused.len());

@@ -1,1 +1,6 @@
-//! (to be written)
+//! The bench's own servo drive.
+
+pub mod protection;
+pub mod setting;
+pub mod state;
+pub mod store;

@@ -1,0 +1,242 @@
+//! A machine in numbers and words, for `describe`.
+//!
+//! What it does not: compute the numbers. Start reading at [`describe_text`].
+
+use super::Style;
+use super::figure::{figure, quantity, shown};
+use super::terminal::{Sheet, bare_table, finish_table, optional};
+
+/// A machine in plain numbers. Lists may be empty.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct DescribeFacts {
+    /// The scenario's title.
+    pub title: String,
+    /// Its `about` text.
+    pub about: String,
+    /// The inertias of the train, motor first.
+    pub nodes: Vec<NodeFacts>,
+    /// What joins them, motor side first.
+    pub couplings: Vec<CouplingFacts>,
+    /// The nominal machine as a whole.
+    pub nominal: MachineFacts,
+    /// Every corner, one line each.
+    pub corners: Vec<MachineFacts>,
+    /// Sensor counts per turn of the motor.
+    pub counts_per_turn: f64,
+    /// Speed that one count in one tick stands for, in rpm.
+    pub speed_resolution_rpm: f64,
+    /// Ticks per second.
+    pub tick_hz: u32,
+    /// Ticks per exchange.
+    pub stride: u32,
+    /// The delays from shaft to torque in order, a sentence each.
+    pub delays: Vec<String>,
+    /// Rated torque of the motor in Nm.
+    pub rated_torque_nm: f64,
+    /// The drive's torque limit in Nm.
+    pub torque_limit_nm: f64,
+    /// Load angles allowed in degrees; none on an endless axis.
+    pub travel_deg: Option<[f64; 2]>,
+    /// Places of the stops in degrees; none without stops.
+    pub stops_deg: Option<[f64; 2]>,
+    /// Highest speed of the axis, in rpm of the motor.
+    pub max_speed_rpm: f64,
+    /// Margins with the settings that were given; empty without.
+    pub loops: Vec<LoopFacts>,
+}
+
+/// One inertia.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NodeFacts {
+    /// Its name: `motor`, or that of the train's part.
+    pub name: String,
+    /// Inertia at its own side in kgm².
+    pub inertia_kgm2: f64,
+    /// Inertia referred to the motor in kgm².
+    pub inertia_at_motor_kgm2: f64,
+    /// Coulomb friction in motion in Nm, own side.
+    pub kinetic_nm: f64,
+    /// Breakaway torque in Nm, own side.
+    pub static_nm: f64,
+    /// Viscous friction in Nms/rad, own side.
+    pub viscous_nms_per_rad: f64,
+}
+
+/// One coupling.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CouplingFacts {
+    /// Its name.
+    pub name: String,
+    /// Turns of its motor side per turn of its load side.
+    pub ratio: f64,
+    /// Stiffness in Nm/rad, load side.
+    pub stiffness_nm_per_rad: f64,
+    /// Damping in Nms/rad, load side.
+    pub damping_nms_per_rad: f64,
+    /// The whole free angle in minutes of arc, load side.
+    pub backlash_arcmin: f64,
+}
+
+/// A machine as a whole: nominal or a corner.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct MachineFacts {
+    /// `nominal` or the corner's name.
+    pub name: String,
+    /// What the corner changes, in words; empty for nominal.
+    pub changes: String,
+    /// Frequencies at which the motor is held by the load, in Hz, gaps closed.
+    pub antiresonances_hz: Vec<f64>,
+    /// Frequencies at which the train swings freely, in Hz, gaps closed.
+    pub resonances_hz: Vec<f64>,
+    /// Everything beyond the motor over the motor, referred to the motor.
+    pub inertia_ratio: f64,
+    /// Coulomb friction of all nodes in motion, referred to the motor, in Nm.
+    pub total_friction_nm: f64,
+}
+
+/// Margins of one loop.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LoopFacts {
+    /// `nominal` or the corner's name.
+    pub machine: String,
+    /// Whether the gaps are taken open.
+    pub gaps_open: bool,
+    /// Whether the closed loop is stable.
+    pub stable: bool,
+    /// First crossover in Hz.
+    pub crossover_hz: Option<f64>,
+    /// Phase margin in degrees.
+    pub phase_margin_deg: Option<f64>,
+    /// Gain margin in dB.
+    pub gain_margin_db: Option<f64>,
+    /// Ms, a plain ratio.
+    pub sensitivity_peak: Option<f64>,
+}
+
+/// The machine's numbers as text; the Bode plot is drawn by [`super::dots::terminal_bode`].
+#[must_use]
+pub fn describe_text(facts: &DescribeFacts, style: Style) -> String {
+    let mut sheet = Sheet::new(style);
+    sheet.heading(&shown(&facts.title));
+    sheet.sentence(0, &shown(&facts.about));
+    nodes(&mut sheet, &facts.nodes, style);
+    couplings(&mut sheet, &facts.couplings, style);
+    machines(&mut sheet, facts, style);
+    axis(&mut sheet, facts);
+    loops(&mut sheet, &facts.loops, style);
+    sheet.finish()
+}
+
+fn table(sheet: &mut Sheet, style: Style, header: &[&str], rows: impl Iterator<Item = Vec<String>>) {
+    let mut table = bare_table(style);
+    table.set_header(header.iter().copied());
+    table.add_rows(rows);
+    finish_table(&mut table);
+    sheet.table(&table);
+}
+
+fn nodes(sheet: &mut Sheet, nodes: &[NodeFacts], style: Style) {
+    sheet.heading("Inertias and friction");
+    let header = ["node", "inertia kgm²", "at the motor kgm²", "friction Nm", "breakaway Nm", "viscous Nms/rad"];
+    let rows = nodes.iter().enumerate().map(|(place, node)| {
+        vec![
+            format!("{place} {}", shown(&node.name)),
+            figure(node.inertia_kgm2),
+            figure(node.inertia_at_motor_kgm2),
+            figure(node.kinetic_nm),
+            figure(node.static_nm),
+            figure(node.viscous_nms_per_rad),
+        ]
+    });
+    table(sheet, style, &header, rows);
+}
+
+fn couplings(sheet: &mut Sheet, couplings: &[CouplingFacts], style: Style) {
+    if couplings.is_empty() {
+        return;
+    }
+    sheet.heading("Couplings, values at their load side");
+    let header = ["coupling", "ratio", "stiffness Nm/rad", "damping Nms/rad", "backlash arcmin"];
+    let rows = couplings.iter().enumerate().map(|(place, coupling)| {
+        vec![
+            format!("{place} {}", shown(&coupling.name)),
+            figure(coupling.ratio),
+            figure(coupling.stiffness_nm_per_rad),
+            figure(coupling.damping_nms_per_rad),
+            figure(coupling.backlash_arcmin),
+        ]
+    });
+    table(sheet, style, &header, rows);
+}
+
+fn machines(sheet: &mut Sheet, facts: &DescribeFacts, style: Style) {
+    sheet.heading("The machine and its corners, gaps closed");
+    let header =
+        ["machine", "antiresonances Hz", "resonances Hz", "inertia ratio", "friction at the motor Nm", "changes"];
+    let rows = [&facts.nominal].into_iter().chain(&facts.corners).map(|machine| {
+        vec![
+            shown(&machine.name),
+            listed(&machine.antiresonances_hz),
+            listed(&machine.resonances_hz),
+            figure(machine.inertia_ratio),
+            figure(machine.total_friction_nm),
+            shown(&machine.changes),
+        ]
+    });
+    table(sheet, style, &header, rows);
+}
+
+fn listed(values: &[f64]) -> String {
+    if values.is_empty() {
+        return "none".to_owned();
+    }
+    values.iter().map(|value| figure(*value)).collect::<Vec<_>>().join(", ")
+}
+
+fn axis(sheet: &mut Sheet, facts: &DescribeFacts) {
+    sheet.heading("Axis, sensor, drive");
+    let span = |[low, high]: [f64; 2]| format!("{}° to {}°", figure(low), figure(high));
+    let travel = facts.travel_deg.map_or_else(|| "endless".to_owned(), span);
+    let stops = facts.stops_deg.map_or_else(|| "no stops".to_owned(), |stops| format!("stops at {}", span(stops)));
+    let speed = quantity(facts.max_speed_rpm, "rpm");
+    sheet.sentence(2, &format!("Travel of the load: {travel}, {stops}; highest motor speed {speed}."));
+    sheet.sentence(
+        2,
+        &format!(
+            "Sensor: {} counts a turn; one count in one tick is {} rpm.",
+            figure(facts.counts_per_turn),
+            figure(facts.speed_resolution_rpm)
+        ),
+    );
+    let torque = format!(
+        "Torque: rated {} Nm, limited to {} Nm.",
+        figure(facts.rated_torque_nm),
+        figure(facts.torque_limit_nm)
+    );
+    sheet.sentence(2, &torque);
+    sheet.sentence(2, &format!("Time: {} ticks a second, {} an exchange.", facts.tick_hz, facts.stride));
+    for delay in &facts.delays {
+        sheet.sentence(2, &shown(delay));
+    }
+}
+
+fn loops(sheet: &mut Sheet, loops: &[LoopFacts], style: Style) {
+    if loops.is_empty() {
+        return;
+    }
+    sheet.heading("Speed loop with these settings");
+    let header = ["machine", "gaps", "closed loop", "crossover", "phase margin", "gain margin", "Ms"];
+    let rows = loops.iter().map(|found| {
+        let margin = |text: String| if found.stable { text } else { "unstable".to_owned() };
+        vec![
+            shown(&found.machine),
+            if found.gaps_open { "open" } else { "closed" }.to_owned(),
+            if found.stable { "stable" } else { "unstable" }.to_owned(),
+            optional(found.crossover_hz, "Hz"),
+            margin(optional(found.phase_margin_deg, "°")),
+            margin(optional(found.gain_margin_db, "dB")),
+            margin(optional(found.sensitivity_peak, "")),
+        ]
+    });
+    table(sheet, style, &header, rows);
+}

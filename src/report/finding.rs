@@ -1,0 +1,364 @@
+//! What a result says in sentences: the verdict, the worst limit, how far, where; the conduct.
+//!
+//! Sheet and page speak these same sentences. What it does not: layout, colour, judging (`held` and `grade` come from
+//! the result). Start reading at [`headline`] and [`worst_sentence`].
+
+use super::figure::{counted, figure, figures_apart, no_number, quantity, shown, with_unit};
+use super::measure_words::spoken;
+use crate::trial::result::{Conduct, LimitResult, MeasureResult, NoNumber, SettingFact, TrialResult, Verdict};
+
+/// The name under which the unchanged machine stands in a result.
+pub const NOMINAL: &str = "nominal";
+
+/// One limit of the scenario: what the nominal machine and the worst corner made of it.
+#[derive(Clone, Copy, Debug)]
+pub struct LimitRow<'a> {
+    /// Any of its results: measure, window and bounds are the same on every machine.
+    pub any: &'a LimitResult,
+    /// The nominal machine's; none when the limit asks for corners only.
+    pub nominal: Option<&'a LimitResult>,
+    /// The corner with the least reserve; none when the limit asks for the nominal machine only.
+    pub worst_corner: Option<&'a LimitResult>,
+}
+
+impl LimitRow<'_> {
+    /// The worse of both grades.
+    #[must_use]
+    pub fn grade(&self) -> f64 {
+        [self.nominal, self.worst_corner].into_iter().flatten().map(|found| found.grade).fold(1.0, f64::min)
+    }
+
+    /// Whether it held on the nominal machine and in the worst corner.
+    #[must_use]
+    pub fn held(&self) -> bool {
+        [self.nominal, self.worst_corner].into_iter().flatten().all(|found| found.held)
+    }
+}
+
+/// The scenario's limits in its order.
+#[must_use]
+pub fn limit_rows(result: &TrialResult) -> Vec<LimitRow<'_>> {
+    let mut places: Vec<usize> = result.limits.iter().map(|limit| limit.limit).collect();
+    places.sort_unstable();
+    places.dedup();
+    places.into_iter().filter_map(|place| limit_row(result, place)).collect()
+}
+
+fn limit_row(result: &TrialResult, place: usize) -> Option<LimitRow<'_>> {
+    let mine = || result.limits.iter().filter(move |limit| limit.limit == place);
+    Some(LimitRow {
+        any: mine().next()?,
+        nominal: mine().find(|limit| limit.found.machine == NOMINAL),
+        worst_corner: mine().filter(|limit| limit.found.machine != NOMINAL).min_by(|a, b| least_reserve(a, b)),
+    })
+}
+
+/// How much room a limit has left, as a share of the limit (of 1 for a limit of 0): negative when missed; `-inf` for
+/// a missing number that misses, `inf` for `none`, which holds.
+#[must_use]
+pub fn reserve_frac(limit: &LimitResult) -> f64 {
+    let Some(value) = limit.found.value.filter(|value| value.is_finite()) else {
+        return if limit.held { f64::INFINITY } else { f64::NEG_INFINITY };
+    };
+    let share = |room: f64, bound: f64| if bound == 0.0 { room } else { room / bound.abs() };
+    let above = limit.max.map_or(f64::INFINITY, |max| share(max - value, max));
+    let below = limit.min.map_or(f64::INFINITY, |min| share(value - min, min));
+    above.min(below)
+}
+
+fn least_reserve(a: &LimitResult, b: &LimitResult) -> std::cmp::Ordering {
+    reserve_frac(a).total_cmp(&reserve_frac(b)).then(a.grade.total_cmp(&b.grade))
+}
+
+/// The limit with the least reserve of all; a missed one when any is missed.
+#[must_use]
+pub fn worst(result: &TrialResult) -> Option<&LimitResult> {
+    result.limits.iter().min_by(|a, b| a.held.cmp(&b.held).then(least_reserve(a, b)))
+}
+
+/// The corner that came off worst; none when no limit was asked for in a corner.
+#[must_use]
+pub fn worst_corner(result: &TrialResult) -> Option<&str> {
+    worst_of_corners(&result.limits)
+}
+
+/// The corner with the least reserve among some limits; one that missed before any that held.
+#[must_use]
+pub fn worst_of_corners<'a>(limits: impl IntoIterator<Item = &'a LimitResult>) -> Option<&'a str> {
+    let corners = limits.into_iter().filter(|limit| limit.found.machine != NOMINAL);
+    corners.min_by(|a, b| a.held.cmp(&b.held).then(least_reserve(a, b))).map(|limit| limit.found.machine.as_str())
+}
+
+/// The verdict as one word.
+#[must_use]
+pub fn verdict_word(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Pass => "pass",
+        Verdict::Fail => "fail",
+        Verdict::VoidMethod | Verdict::VoidBench => "void",
+    }
+}
+
+/// The verdict in one sentence with the gravest reason.
+#[must_use]
+pub fn headline(result: &TrialResult) -> String {
+    let reason = result.reasons.first().map(|reason| sentence(&reason.text));
+    match result.verdict {
+        Verdict::Pass => format!("Passed: {}.", all_held(result)),
+        Verdict::Fail => format!("Failed: {}", reason.unwrap_or_else(|| "no reason was given.".to_owned())),
+        Verdict::VoidMethod => {
+            format!("Void, because of the method: {}", reason.unwrap_or_else(|| "no reason was given.".to_owned()))
+        }
+        Verdict::VoidBench => {
+            format!("Void, because of the bench: {}", reason.unwrap_or_else(|| "no reason was given.".to_owned()))
+        }
+    }
+}
+
+fn all_held(result: &TrialResult) -> String {
+    let limits = match limit_rows(result).len() {
+        0 => return "there was no limit to miss".to_owned(),
+        1 => "the one limit".to_owned(),
+        count => format!("all {count} limits"),
+    };
+    match corner_count(result) {
+        0 => format!("{limits} held on the nominal machine"),
+        1 => format!("{limits} held, on the nominal machine and in its corner"),
+        count => format!("{limits} held, on the nominal machine and in {count} corners"),
+    }
+}
+
+fn corner_count(result: &TrialResult) -> usize {
+    let mut names: Vec<&str> = result.limits.iter().map(|limit| limit.found.machine.as_str()).collect();
+    names.sort_unstable();
+    names.dedup();
+    names.iter().filter(|name| **name != NOMINAL).count()
+}
+
+/// The grade in words; a void run has none.
+#[must_use]
+pub fn grade_sentence(result: &TrialResult) -> String {
+    result.grade_percent.map_or_else(|| "No grade.".to_owned(), |grade| format!("Grade {} of 100.", figure(grade)))
+}
+
+/// Which machine was worst, in what, by how much and where in time; none without limits.
+#[must_use]
+pub fn worst_sentence(result: &TrialResult) -> Option<String> {
+    let limit = worst(result)?;
+    let opening = if limit.held { "Nearest to a limit" } else { "Farthest beyond a limit" };
+    let machine = match limit.found.machine.as_str() {
+        NOMINAL => "the nominal machine".to_owned(),
+        name => format!("the corner “{}”", shown(name)),
+    };
+    let what = subject(&limit.found);
+    let (value, bound) = found_and_bound(limit);
+    let verb = if limit.found.value.is_some() { "was" } else { "is" };
+    let distance = distance(limit).map_or_else(String::new, |distance| format!(", {distance}"));
+    let at = limit.found.at_s.map_or_else(String::new, |at_s| format!(", at {} s", figure(at_s)));
+    Some(format!("{opening}: {machine}. The {what} {verb} {value} where {bound} is allowed{distance}{at}."))
+}
+
+/// The measure and its window: `settling time in “step to 400 rpm”`.
+#[must_use]
+pub fn subject(found: &MeasureResult) -> String {
+    let measure = spoken(&found.measure);
+    found.during.as_ref().map_or(measure.clone(), |entry| format!("{measure} in “{}”", shown(entry)))
+}
+
+/// The limit in words: `at most 15 %`, `at least 30°`.
+#[must_use]
+pub fn asked(limit: &LimitResult) -> String {
+    found_and_bound(limit).1
+}
+
+/// What was found: a number with its unit, or why there is none.
+#[must_use]
+pub fn found(limit: &LimitResult) -> String {
+    found_and_bound(limit).0
+}
+
+/// A measure's number with its unit, or why there is none.
+#[must_use]
+pub fn measured(found: &MeasureResult) -> String {
+    match (found.value, found.no_number) {
+        (Some(value), _) => quantity(value, &found.unit),
+        (None, Some(why)) => no_number(why).to_owned(),
+        (None, None) => no_number(NoNumber::NotReached).to_owned(),
+    }
+}
+
+/// Both with enough digits to tell a missed limit from a held one.
+fn found_and_bound(limit: &LimitResult) -> (String, String) {
+    let unit = limit.found.unit.as_str();
+    let apart = |bound: f64| match limit.found.value {
+        Some(value) => figures_apart(value, bound),
+        None => (String::new(), figure(bound)),
+    };
+    let value = |number: String| {
+        if number.is_empty() { measured(&limit.found) } else { with_unit(&number, unit) }
+    };
+    match (limit.min, limit.max) {
+        (Some(min), Some(max)) => {
+            let asked = format!("{} to {}", figure(min), quantity(max, unit));
+            (measured(&limit.found), asked)
+        }
+        (Some(min), None) => {
+            let (number, bound) = apart(min);
+            (value(number), format!("at least {}", with_unit(&bound, unit)))
+        }
+        (None, Some(max)) => {
+            let (number, bound) = apart(max);
+            (value(number), format!("at most {}", with_unit(&bound, unit)))
+        }
+        (None, None) => (measured(&limit.found), "anything".to_owned()),
+    }
+}
+
+/// How far a number is from its limit, on which side; none without a number.
+#[must_use]
+pub fn distance(limit: &LimitResult) -> Option<String> {
+    let value = limit.found.value?;
+    let above = limit.max.map(|max| max - value);
+    let below = limit.min.map(|min| value - min);
+    let room = above.unwrap_or(f64::INFINITY).min(below.unwrap_or(f64::INFINITY));
+    if !room.is_finite() {
+        return None;
+    }
+    let amount = match limit.found.unit.as_str() {
+        "%" => format!("{} percentage points", figure(room.abs())),
+        unit => quantity(room.abs(), unit),
+    };
+    Some(match (limit.held, room < 0.0, above.is_some_and(|above| above == room)) {
+        (true, ..) if room == 0.0 => "exactly the limit".to_owned(),
+        (true, ..) => format!("{amount} to spare"),
+        (false, true, true) => format!("{amount} too much"),
+        (false, true, false) => format!("{amount} too little"),
+        (false, false, _) => return None,
+    })
+}
+
+/// `held` or `missed`.
+#[must_use]
+pub fn held_word(held: bool) -> &'static str {
+    if held { "held" } else { "missed" }
+}
+
+/// Settings whose stored value is not what was there before the method came.
+#[must_use]
+pub fn changed(settings: &[SettingFact]) -> Vec<&SettingFact> {
+    settings.iter().filter(|setting| setting.value.to_bits() != setting.initial.to_bits()).collect()
+}
+
+/// One fact of conduct in a sentence, and whether it breaks a rule.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ConductFact {
+    /// What it is about, in a word or two.
+    pub name: &'static str,
+    /// The sentence.
+    pub text: String,
+    /// Whether a rule was broken.
+    pub broken: bool,
+}
+
+/// The conduct in sentences, in the order of a tuning.
+#[must_use]
+pub fn conduct_facts(conduct: &Conduct) -> Vec<ConductFact> {
+    let fact = |name, broken, text| ConductFact { name, text, broken };
+    let [low, high] = conduct.window_allowed_deg;
+    vec![
+        fact(
+            "time",
+            conduct.time_allowed_s < conduct.tuning_time_s,
+            format!(
+                "Tuning took {} s of the {} s allowed, with {}.",
+                figure(conduct.tuning_time_s),
+                figure(conduct.time_allowed_s),
+                counted(u64::from(conduct.moves), "move", "moves")
+            ),
+        ),
+        fact(
+            "travel",
+            0.0 < conduct.travel_overrun_deg,
+            format!(
+                "The load was between {}° and {}°, {}° in all; {}° to {}° is allowed{}.",
+                figure(conduct.travel_min_deg),
+                figure(conduct.travel_max_deg),
+                figure(conduct.travel_window_deg),
+                figure(low),
+                figure(high),
+                beyond(conduct.travel_overrun_deg, "°")
+            ),
+        ),
+        fact(
+            "path",
+            conduct.path_allowed_deg < conduct.travel_path_deg,
+            format!(
+                "It moved through {}° of the {}° allowed.",
+                figure(conduct.travel_path_deg),
+                figure(conduct.path_allowed_deg)
+            ),
+        ),
+        fact("stops", 0 < conduct.stop_strikes, strikes(conduct)),
+        fact("speed", 0.0 < conduct.overspeed_percent, overspeed(conduct)),
+        fact("trips", !conduct.faults.is_empty(), trips(conduct)),
+        fact(
+            "torque",
+            false,
+            format!(
+                "Torque was {} % of rated in the mean (rms) and {} % at its peak, at its limit for {} % of the time.",
+                figure(conduct.torque_rms_percent),
+                figure(conduct.torque_peak_percent),
+                figure(conduct.time_at_limit_percent)
+            ),
+        ),
+        fact("power cycle", conduct.settings_kept == Some(false), kept(conduct).to_owned()),
+    ]
+}
+
+fn beyond(overrun: f64, unit: &str) -> String {
+    if 0.0 < overrun { format!(", {}{unit} beyond it", figure(overrun)) } else { String::new() }
+}
+
+fn strikes(conduct: &Conduct) -> String {
+    let energy = figure(conduct.stop_energy_j);
+    match conduct.stop_strikes {
+        0 => "No stop was struck.".to_owned(),
+        1 => format!("A stop was struck once, with {energy} J."),
+        times => format!("Stops were struck {times} times, with up to {energy} J."),
+    }
+}
+
+fn overspeed(conduct: &Conduct) -> String {
+    if 0.0 < conduct.overspeed_percent {
+        format!("The axis' highest speed was exceeded by {} %.", figure(conduct.overspeed_percent))
+    } else {
+        "The axis' highest speed was kept.".to_owned()
+    }
+}
+
+fn trips(conduct: &Conduct) -> String {
+    if conduct.faults.is_empty() {
+        return "No protection tripped.".to_owned();
+    }
+    let named: Vec<String> =
+        conduct.faults.iter().map(|fault| format!("{} at {} s", shown(&fault.name), figure(fault.at_s))).collect();
+    format!("Tripped: {}.", named.join(", "))
+}
+
+fn kept(conduct: &Conduct) -> &'static str {
+    match conduct.settings_kept {
+        Some(true) => "A power cycle brought the tuned settings back.",
+        Some(false) => "A power cycle lost tuned settings: they were not stored.",
+        None => "The power cycle was not reached.",
+    }
+}
+
+/// A reason made a sentence: one line, a capital is kept, one full stop at the end.
+#[must_use]
+pub fn sentence(text: &str) -> String {
+    let line = shown(text);
+    format!("{}.", line.trim_end_matches('.'))
+}
+
+/// What stands on every rendering.
+pub const CAUTION: &str = "A pass here is no proof that a machine is safe or that settings suit it.";

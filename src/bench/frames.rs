@@ -4,10 +4,13 @@
 //! bytes of every frame that reached the session, in order. An open is left out: it moves nothing and holds the token. What
 //! the bench sent is not kept: it follows from these to the bit, which a replay shows. What it does not: files. Start reading at [`keep`].
 
-use crate::wire::codec::MAX_FRAME_BYTES;
+use crate::wire::layout::MAX_FRAME_BYTES;
 
 /// The line that the file opens with.
 pub const TITLE: &[u8] = b"plantstand frames 1: tick u64, length u16, bytes; little-endian\n";
+
+/// Stands for the moment at which the session began; no frame is empty.
+pub const BEGIN: &[u8] = &[];
 
 /// Adds a frame.
 pub fn keep(out: &mut Vec<u8>, tick: u64, frame: &[u8]) {

@@ -7,7 +7,8 @@ use std::collections::VecDeque;
 
 use crate::bench::session::Session;
 use crate::method::client::{Transport, TransportError};
-use crate::wire::codec::{MAX_FRAME_BYTES, decode, encode};
+use crate::wire::codec::{decode, encode};
+use crate::wire::layout::MAX_FRAME_BYTES;
 use crate::wire::message::{Accept, Frame, Message};
 
 /// A session that a client in the same process talks to.

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use crate::bench::port::{Clock, Link, RESEND_AFTER};
 use crate::bench::session::{End, Session};
-use crate::wire::codec::MAX_FRAME_BYTES;
+use crate::wire::layout::MAX_FRAME_BYTES;
 
 /// What may end a lockstep run by the wall clock. It can only end it as void, so no bit depends on it.
 #[derive(Clone, Copy, Debug)]

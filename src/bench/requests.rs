@@ -3,16 +3,16 @@
 //! What it does not: frames that come twice (`session.rs`). Start reading at [`answer`].
 
 use crate::drive::Drive;
-use crate::drive::setting::Setting;
+use crate::drive::setting::{Setting, Settings};
 use crate::drive::store::WriteRefusal;
 use crate::wire::message::{
     HandAction, HandActionKind, HandAnswer, HandOutcome, Message, SettingAnswer, SettingOutcome, SettingRow, Text,
 };
 
 /// Does what a request asks and words the answer; `None` for a message that is no request.
-pub fn answer(drive: &mut Drive, request: u32, message: &Message) -> Option<Message> {
+pub fn answer(drive: &mut Drive, initial: &Settings, request: u32, message: &Message) -> Option<Message> {
     Some(match message {
-        Message::SettingList(list) => row(drive, request, list.index),
+        Message::SettingList(list) => row(drive, initial, request, list.index),
         Message::SettingRead(read) => match Setting::from_number(read.number) {
             None => answered(request, read.number, SettingOutcome::Unknown, 0.0),
             Some(setting) => answered(request, read.number, SettingOutcome::Done, drive.read(setting)),
@@ -47,11 +47,11 @@ fn outcome(refusal: WriteRefusal) -> SettingOutcome {
     }
 }
 
-fn row(drive: &Drive, request: u32, index: u16) -> Message {
+fn row(drive: &Drive, initial: &Settings, request: u32, index: u16) -> Message {
     let Some(setting) = Setting::ALL.get(usize::from(index)).copied() else {
         return answered(request, 0, SettingOutcome::Unknown, 0.0);
     };
-    let (low, high) = drive.range(setting);
+    let (low, high) = drive.bounds().range(setting);
     Message::SettingRow(SettingRow {
         request,
         index,
@@ -61,7 +61,7 @@ fn row(drive: &Drive, request: u32, index: u16) -> Message {
         low,
         high,
         value: drive.read(setting),
-        default: drive.default_value(setting),
+        default: initial.get(setting),
         name: Text::new(setting.name()),
         unit: Text::new(setting.unit()),
     })

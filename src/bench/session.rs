@@ -12,8 +12,10 @@ use crate::base::time::TickRate;
 use crate::bench::{frames, requests};
 use crate::bench::tick::{Bench, Loads, Setup};
 use crate::drive::protection::Trip;
+use crate::drive::setting::Settings;
 use crate::plant::event::Fault;
-use crate::wire::codec::{MAX_FRAME_BYTES, decode, encode};
+use crate::wire::codec::{decode, encode};
+use crate::wire::layout::MAX_FRAME_BYTES;
 use crate::wire::message::{
     Close, CloseReason, CommandFrame, FeedbackFrame, Frame, Message, Phase, PhaseKind, Probe, Sample, Samples, Value,
     Values,
@@ -35,6 +37,8 @@ pub struct Terms {
     pub stride_ticks: u16,
     /// Simulated time that tuning may take, in ticks.
     pub time_ticks: u64,
+    /// Settings of the drive before the method came.
+    pub initial: Settings,
 }
 
 /// How a session ended.
@@ -142,6 +146,7 @@ impl Session {
 
     /// Announces the phase, runs the ticks of exchange 0 without a command and sends its feedback.
     pub fn begin(&mut self, out: Out<'_>) {
+        frames::keep(&mut self.taken.frames, self.tick, frames::BEGIN);
         let phase = self.encoded(Message::Phase(Phase { phase: PhaseKind::Tuning, corner: 0 }));
         out(&phase.bytes[..phase.length]);
         self.advance(&Values::default(), out);
@@ -153,7 +158,7 @@ impl Session {
             return false;
         }
         let decoded = decode(bytes);
-        if !matches!(decoded, Ok(Frame { message: Message::Open(_), .. })) {
+        if !bytes.is_empty() && !matches!(decoded, Ok(Frame { message: Message::Open(_), .. })) {
             frames::keep(&mut self.taken.frames, self.tick, bytes);
         }
         match decoded {
@@ -249,7 +254,7 @@ impl Session {
             out(&sent.bytes[..sent.length]);
             return true;
         }
-        let Some(answer) = requests::answer(&mut self.bench.drive, sequence, request) else {
+        let Some(answer) = requests::answer(&mut self.bench.drive, &self.terms.initial, sequence, request) else {
             return self.refuse("not_for_the_bench");
         };
         let sent = self.encoded(answer);

@@ -111,6 +111,13 @@ impl Bench {
         }
     }
 
+    /// The start of an examination: the drive is in operation enabled with setpoint 0, no clamp holds the motor, and in
+    /// tick 0, before its first command acts, no torque does.
+    pub fn start_enabled(&mut self) {
+        self.drive.start_enabled();
+        self.actuation = Actuation::Torque { torque_nm: 0.0 };
+    }
+
     /// One tick: the sensor is read, the drive computes, the row is taken, the plant steps under the command that was
     /// computed one tick ago. `programme_setpoint_rad_per_s` is only recorded.
     ///

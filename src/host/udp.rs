@@ -14,7 +14,8 @@ use std::thread::JoinHandle;
 use crate::bench::port::{Gone, Link, RESEND_AFTER};
 use crate::host::files::HostError;
 use crate::method::client::{Transport, TransportError};
-use crate::wire::codec::{self, MAX_FRAME_BYTES, Malformed};
+use crate::wire::codec::{self, Malformed};
+use crate::wire::layout::MAX_FRAME_BYTES;
 use crate::wire::message::{Accept, Frame, Message, Open, Refuse, RefuseReason, Text};
 
 /// A method that was let in.

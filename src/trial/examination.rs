@@ -86,7 +86,7 @@ fn rules(scenario: &Scenario, machine: &Machine) -> Rules {
 pub fn examine(scenario: &Scenario, number: usize, settings: &Settings, seed: u64) -> Option<Examination> {
     let (name, machine) = machine(scenario, number)?;
     let mut bench = Bench::new(&setup(scenario, machine, settings, seed, "sensor"));
-    bench.drive.start_enabled();
+    bench.start_enabled();
     let rate = scenario.timing.rate;
     let rows = scenario.timing.end_tick as usize + 1;
     let mut recording = Recording::with_capacity(rate, rows);

@@ -14,7 +14,7 @@ use crate::trial::conduct;
 use crate::trial::examination::Examination;
 use crate::trial::phases::{Examined, Identity, TUNING, Tuned};
 use crate::trial::result::{
-    LimitResult, MeasureResult, Reason, SCHEMA_VERSION, TrialResult, Verdict,
+    LimitResult, MeasureResult, Reason, SCHEMA_VERSION, TrialResult, TuningEnd, Verdict,
 };
 use crate::trial::result;
 use crate::trial::words;
@@ -28,7 +28,7 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
     let void = !reasons.is_empty();
     let verdict = match (void, tuned.end == End::Done) {
         (true, true) => Verdict::VoidBench,
-        (true, false) if matches!(tuned.end, End::Fault(_)) => Verdict::VoidBench,
+        (true, false) if matches!(tuned.end, End::Fault(_) | End::Interrupted) => Verdict::VoidBench,
         (true, false) => Verdict::VoidMethod,
         (false, _) => Verdict::Pass,
     };
@@ -47,7 +47,11 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
         reasons,
         grade_percent: grade,
         settings: tuned.setting_facts(),
-        bits_sha256: examined.map(|examined| bits(tuned, examined, &limits, &measures)),
+        tuning_ended: tuning_end(&tuned.end),
+        machines: examined.map_or_else(Vec::new, |examined| {
+            examined.runs.iter().map(|run| run.machine.clone()).collect()
+        }),
+        bits_sha256: bits(tuned, examined, &limits, &measures),
         limits,
         measures,
         conduct: conduct::facts(scenario, tuned),
@@ -95,7 +99,7 @@ fn limit_results(scenario: &Scenario, tuned: &Tuned, examined: &Examined) -> Vec
             }
             let options = limit.options(examined.torques);
             let answer = match limit.measure.kind() {
-                Kind::Loop => examined.loops[machine].answer(limit, options.side),
+                Kind::Loop => examined.loops[machine].answer(limit),
                 _ => over_window(scenario, run, limit.measure, limit.during, &options),
             };
             results.push(limit_result(scenario, number, limit, &run.machine, answer));
@@ -252,9 +256,21 @@ fn graded(scenario: &Scenario, limits: &[LimitResult]) -> Vec<Graded> {
     scenario.limits.iter().enumerate().map(of).collect()
 }
 
-fn bits(tuned: &Tuned, examined: &Examined, limits: &[LimitResult], measures: &[MeasureResult]) -> String {
+fn tuning_end(end: &End) -> TuningEnd {
+    match end {
+        End::Done => TuningEnd::Done,
+        End::Left(_) => TuningEnd::Left,
+        End::Silent => TuningEnd::Silent,
+        End::OutOfTime => TuningEnd::OutOfTime,
+        End::OutOfWallTime => TuningEnd::OutOfWallTime,
+        End::Fault(_) => TuningEnd::Fault,
+        End::Interrupted => TuningEnd::Interrupted,
+    }
+}
+
+fn bits(tuned: &Tuned, examined: Option<&Examined>, limits: &[LimitResult], measures: &[MeasureResult]) -> String {
     let mut bits: Bits = tuned.bits.clone();
-    for run in &examined.runs {
+    for run in examined.iter().flat_map(|examined| &examined.runs) {
         for row in run.rows() {
             bits.rows(&[row]);
         }

@@ -14,7 +14,7 @@ use crate::trial::bits::Bits;
 use crate::trial::examination::{Examination, examine, setup};
 use crate::trial::loops::LoopFindings;
 use crate::trial::result::{LinkFacts, MethodFacts, Program, ScenarioFacts, SettingFact};
-use crate::wire::codec::VERSION;
+use crate::wire::layout::VERSION;
 use crate::wire::message::{Accept, Commands, Pace, Text};
 
 /// What the tuning phase is called where a machine is named.
@@ -74,7 +74,7 @@ pub struct Examined {
 pub fn tuning(scenario: &Scenario, seed: u64) -> Session {
     let setup = setup(scenario, &scenario.machine, &scenario.settings, seed, "sensor while tuning");
     let time_ticks = scenario.timing.rate.nearest_tick(scenario.tuning.time_s);
-    Session::new(&setup, Terms { stride_ticks: scenario.timing.stride as u16, time_ticks })
+    Session::new(&setup, Terms { stride_ticks: scenario.timing.stride as u16, time_ticks, initial: scenario.settings })
 }
 
 /// What a method is told when it is let in; the port is filled in by the carrier.
@@ -100,12 +100,12 @@ pub fn accept(scenario: &Scenario, nonce: u64) -> Accept {
     }
 }
 
-/// Closes the tuning phase: power cycle, then only what was stored is left. The last rows are hashed.
+/// Closes the tuning phase: power cycle, then only what was stored is left. `bits` has the rows of tuning in it.
 #[must_use]
-pub fn power_cycle(scenario: &Scenario, session: Session, end: End, mut bits: Bits, link: String) -> Tuned {
-    let Session { mut bench, counts, taken, .. } = session;
+pub fn power_cycle(scenario: &Scenario, session: &mut Session, end: End, bits: Bits, link: String) -> Tuned {
     let rate = scenario.timing.rate;
-    bits.rows(&taken.rows);
+    let ended_at_s = rate.seconds(session.tick());
+    let Session { bench, counts, .. } = session;
     let tuned = Setting::ALL.into_iter().fold(scenario.settings, |mut settings, setting| {
         settings.set(setting, bench.drive.read(setting));
         settings
@@ -116,12 +116,12 @@ pub fn power_cycle(scenario: &Scenario, session: Session, end: End, mut bits: Bi
         bench.watch.power_cycled(stored == tuned);
     }
     Tuned {
-        ended_at_s: bench.watch.ticks() as f64 / f64::from(rate.hz),
+        ended_at_s,
         end,
         what_the_method_did: None,
         trips: bench.trips.iter().map(|(trip, tick)| (*trip, rate.seconds(*tick))).collect(),
-        strikes_s: bench.strikes_s,
-        watch: bench.watch,
+        strikes_s: bench.strikes_s.clone(),
+        watch: bench.watch.clone(),
         initial: scenario.settings,
         tuned,
         stored,
@@ -129,7 +129,7 @@ pub fn power_cycle(scenario: &Scenario, session: Session, end: End, mut bits: Bi
             link,
             exchanges: counts.exchanges,
             resent: counts.resent,
-            refused: counts.refused.into_iter().map(|(reason, count)| (reason.to_owned(), count)).collect(),
+            refused: counts.refused.iter().map(|(reason, count)| ((*reason).to_owned(), *count)).collect(),
             second_opens_refused: 0,
         },
         bits,

@@ -21,10 +21,12 @@ const GROUP_ROWS: usize = 1 << 18;
 ///
 /// # Errors
 /// What the library says; writing into memory, it has no reason to.
-pub fn columns(rows: &[Row], rate: TickRate) -> Result<Vec<u8>, ParquetError> {
+pub fn columns(rows: impl Iterator<Item = Row>, rate: TickRate) -> Result<Vec<u8>, ParquetError> {
     let mut writer = SerializedFileWriter::new(Vec::new(), Arc::new(schema()?), Arc::new(properties()))?;
-    for (number, group) in rows.chunks(GROUP_ROWS).enumerate() {
-        let first_tick = (number * GROUP_ROWS) as u64;
+    let mut rows = rows.peekable();
+    let mut first_tick = 0_u64;
+    while rows.peek().is_some() {
+        let group: Vec<Row> = rows.by_ref().take(GROUP_ROWS).collect();
         let mut out = writer.next_row_group()?;
         write_whole_numbers(&mut out, (0..group.len() as u64).map(|tick| (first_tick + tick) as i64))?;
         write_reals(&mut out, (0..group.len() as u64).map(|tick| rate.seconds(first_tick + tick)))?;
@@ -37,6 +39,7 @@ pub fn columns(rows: &[Row], rate: TickRate) -> Result<Vec<u8>, ParquetError> {
             }
         }
         out.close()?;
+        first_tick += group.len() as u64;
     }
     writer.into_inner()
 }

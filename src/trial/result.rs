@@ -30,6 +30,10 @@ pub struct TrialResult {
     pub grade_percent: Option<f64>,
     /// The drive's settings as stored when the examination began.
     pub settings: Vec<SettingFact>,
+    /// How tuning ended.
+    pub tuning_ended: TuningEnd,
+    /// The machines that were examined, in order: `nominal`, then corners; empty when tuning ended before done.
+    pub machines: Vec<String>,
     /// Every limit, on every machine it was asked for.
     pub limits: Vec<LimitResult>,
     /// Every other measure that was computed, for information.
@@ -39,7 +43,7 @@ pub struct TrialResult {
     /// Frames refused, and other counts of the link.
     pub link: LinkFacts,
     /// SHA-256 over every recorded state and every measure in time (layout of the golden hash), in hex.
-    pub bits_sha256: Option<String>,
+    pub bits_sha256: String,
 }
 
 /// The program that made a result.
@@ -119,6 +123,26 @@ pub struct SettingFact {
     pub value: f64,
     /// Value before the method came.
     pub initial: f64,
+}
+
+/// How tuning ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum TuningEnd {
+    /// The method said done.
+    Done,
+    /// The method left before.
+    Left,
+    /// The method fell silent.
+    Silent,
+    /// Simulated time was used up.
+    OutOfTime,
+    /// Time on the wall was used up.
+    OutOfWallTime,
+    /// The plant could not go on.
+    Fault,
+    /// A person ended the run.
+    Interrupted,
 }
 
 /// Why a measure has no number.

@@ -69,28 +69,29 @@ impl From<HostError> for Stop {
 /// Runs the command line of this process and returns its exit status.
 #[must_use]
 pub fn run() -> ExitCode {
-    let outcome = match dispatch(Arguments::parse().command) {
-        Ok(outcome) => outcome,
+    let status = match dispatch(Arguments::parse().command) {
+        Ok(status) => status,
         Err(Stop::Usage(text)) => {
             eprintln!("{text}");
-            Outcome::Usage
+            Outcome::Usage.status()
         }
         Err(Stop::Unable(text)) => {
             eprintln!("plantstand: {text}");
-            Outcome::Unable
+            Outcome::Unable.status()
         }
     };
-    ExitCode::from(outcome.status())
+    ExitCode::from(status)
 }
 
-fn dispatch(command: Command) -> Result<Outcome, Stop> {
-    match command {
-        Command::Check { files } => check::run(&files),
+fn dispatch(command: Command) -> Result<u8, Stop> {
+    let outcome = match command {
+        Command::Check { files } => return Ok(check::run(&files)),
+        Command::Schema { name } => return Ok(schema::run(&name)),
         Command::Describe(arguments) => describe::run(&arguments),
         Command::Score(arguments) => score::run(&arguments),
         Command::Method { name } => method::run(&name),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Replay { record } => replay::run(&record),
-        Command::Schema { name } => schema::run(&name),
-    }
+    };
+    outcome.map(Outcome::status)
 }

@@ -5,4 +5,5 @@
 pub mod child;
 pub mod clock;
 pub mod files;
+pub mod interrupt;
 pub mod udp;

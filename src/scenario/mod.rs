@@ -11,6 +11,7 @@ mod corner;
 mod file;
 mod keys;
 mod objection;
+mod path;
 pub mod programme;
 mod reader;
 mod scatter;

@@ -103,6 +103,12 @@ impl Programme {
         self.entries.get(entry).map_or(0.0, |entry| self.setpoint.before(entry.at_tick))
     }
 
+    /// The setpoint at the end of an entry's window, in rad/s: the final value of its step.
+    #[must_use]
+    pub fn setpoint_at_end_rad_per_s(&self, entry: usize) -> f64 {
+        self.window(entry).map_or(0.0, |window| self.setpoint.before(window.end_tick))
+    }
+
     /// The window of an entry by its index.
     #[must_use]
     pub fn window(&self, entry: usize) -> Option<ProgrammeWindow> {

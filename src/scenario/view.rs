@@ -49,8 +49,13 @@ impl<'f> View<'f> {
         complaints.add(self.table.at, Kind::Missing, self.path_of(key), format!("missing; {why}"));
     }
 
+    fn described(&self, name: &str) -> Option<&'static Key> {
+        self.section.keys.iter().find(|key| key.name == name)
+    }
+
+    /// A key that a check asks for by a name of its own: one that the description does not list is our mistake.
     fn key(&self, name: &str) -> &'static Key {
-        match self.section.keys.iter().find(|key| key.name == name) {
+        match self.described(name) {
             Some(key) => key,
             None => panic!("the check asks for {name}, which {:?} does not list", self.section.what),
         }
@@ -133,7 +138,7 @@ impl<'f> View<'f> {
 
     /// A section within this one.
     pub(crate) fn view(&self, name: &str) -> Option<View<'f>> {
-        view_of(&self.table.entry(name)?.value, &self.key(name).shape, self.path_of(name))
+        view_of(&self.table.entry(name)?.value, &self.described(name)?.shape, self.path_of(name))
     }
 
     /// The sections of an array of tables; the kind is sound in each.
@@ -148,6 +153,26 @@ impl<'f> View<'f> {
         };
         let path = self.path_of(name);
         list.iter().enumerate().filter_map(|(index, item)| view_of(item, shape, format!("{path}.{index}"))).collect()
+    }
+
+    /// Whether a key takes an array of tables.
+    pub(crate) fn lists(&self, name: &str) -> bool {
+        self.described(name).is_some_and(|key| matches!(key.shape, Shape::Tables(_) | Shape::TaggedTables(_)))
+    }
+
+    /// The section at this place of an array of tables.
+    pub(crate) fn view_at(&self, name: &str, index: usize) -> Option<View<'f>> {
+        let path = format!("{}.{index}", self.path_of(name));
+        self.views(name).into_iter().find(|view| view.path == path)
+    }
+
+    /// What stands for the absence of a number.
+    pub(crate) fn preset(&self, name: &str) -> Option<f64> {
+        match self.described(name)?.presence {
+            Presence::Number(preset) => Some(preset),
+            Presence::Whole(preset) => Some(preset as f64),
+            _ => None,
+        }
     }
 
     /// The kind of a table that has one.

@@ -4,6 +4,13 @@
 
 use crate::scenario::shape::{Presence, Range, Section, Shape, key, number, text, whole};
 
+/// Entries of a programme, so that a file cannot ask for more than a sheet can show.
+pub(crate) const MAX_ENTRIES: usize = 100;
+/// Limits, likewise.
+pub(crate) const MAX_LIMITS: usize = 200;
+/// Corners, likewise: each is an examination of its own.
+pub(crate) const MAX_CORNERS: usize = 64;
+
 /// One entry of the programme.
 pub(crate) static PROGRAMME: Section = Section {
     what: "One entry of the programme. What it does not name stays as it was; an entry that changes nothing opens a window.",

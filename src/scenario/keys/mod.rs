@@ -100,3 +100,6 @@ pub(crate) const LATER_SETTINGS: &[&str] = &[
     "sensor_sign",
     "commutation_offset_deg",
 ];
+
+/// Settings that a scenario must give: no default suits a machine that nobody has set up.
+pub(crate) const NEEDED_SETTINGS: &[&str] = &["speed_gain_nms_per_rad", "speed_reset_time_s", "torque_limit_nm"];

@@ -1,0 +1,120 @@
+//! The folder that a trial leaves: opened before the run, fed while it lasts, completed at its end.
+//!
+//! What was recorded goes into a plain journal as it comes, so that a run cut off at any moment keeps what it had; at the
+//! end it becomes columns. What it does not: know what is in the bytes (`trial/record.rs`, `bench/frames.rs`, `report`).
+//! Start reading at [`Record::open`].
+
+use std::fs::{self, File};
+use std::io::{BufReader, BufWriter, Read, Write};
+use std::path::{Path, PathBuf};
+
+use crate::base::recording::{Row, Signal};
+use crate::base::time::TickRate;
+use crate::bench::frames;
+use crate::host::files::{HostError, make_record_folder, refused, write_whole};
+use crate::trial::examination::Examination;
+use crate::trial::record::columns;
+
+/// Bytes of a row in the journal: its values as little-endian f64, in the order of the columns.
+const ROW_BYTES: usize = 8 * Signal::ALL.len();
+
+/// A record being made.
+#[derive(Debug)]
+pub struct Record {
+    folder: PathBuf,
+    rows: BufWriter<File>,
+    frames: BufWriter<File>,
+}
+
+impl Record {
+    /// Makes the folder and puts the scenario into it as it was read.
+    ///
+    /// # Errors
+    /// A folder that exists or cannot be made.
+    pub fn open(folder: &Path, scenario_text: &str) -> Result<Self, HostError> {
+        make_record_folder(folder)?;
+        write_whole(&folder.join("scenario.toml"), scenario_text.as_bytes())?;
+        let create = |name: &str| {
+            let path = folder.join(name);
+            File::create(&path).map(BufWriter::new).map_err(|error| refused("make", &path, &error))
+        };
+        let mut record =
+            Self { folder: folder.to_path_buf(), rows: create("tuning.journal")?, frames: create("frames.bin")? };
+        record.keep(&[], frames::TITLE)?;
+        Ok(record)
+    }
+
+    /// Where it is.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Adds what was recorded, and hands it to the system: only a machine that loses power can lose it now.
+    ///
+    /// # Errors
+    /// A full disk, and the like.
+    pub fn keep(&mut self, rows: &[Row], frames: &[u8]) -> Result<(), HostError> {
+        let written = rows
+            .iter()
+            .flatten()
+            .try_for_each(|value| self.rows.write_all(&value.to_le_bytes()))
+            .and_then(|()| self.rows.flush())
+            .and_then(|()| self.frames.write_all(frames))
+            .and_then(|()| self.frames.flush());
+        written.map_err(|error| refused("write the record", &self.folder, &error))
+    }
+
+    /// Turns the journal into columns.
+    ///
+    /// # Errors
+    /// What the system refuses; the journal then stays.
+    pub fn close_tuning(&mut self, rate: TickRate) -> Result<(), HostError> {
+        let journal = self.folder.join("tuning.journal");
+        let file = File::open(&journal).map_err(|error| refused("read", &journal, &error))?;
+        let bytes = columns(JournalRows(BufReader::new(file)), rate).map_err(|error| HostError(error.to_string()))?;
+        self.write("tuning.parquet", &bytes)?;
+        fs::remove_file(&journal).map_err(|error| refused("remove", &journal, &error))
+    }
+
+    /// Adds an examination as columns: `nominal.parquet`, `corner-1.parquet`, ...
+    ///
+    /// # Errors
+    /// What the system refuses.
+    pub fn keep_examination(&self, number: usize, run: &Examination, rate: TickRate) -> Result<(), HostError> {
+        let bytes = columns(run.rows(), rate).map_err(|error| HostError(error.to_string()))?;
+        self.write(&examination_file(number), &bytes)
+    }
+
+    /// Writes a file of the record, whole.
+    ///
+    /// # Errors
+    /// What the system refuses.
+    pub fn write(&self, name: &str, bytes: &[u8]) -> Result<(), HostError> {
+        write_whole(&self.folder.join(name), bytes)
+    }
+}
+
+fn examination_file(number: usize) -> String {
+    match number {
+        0 => "nominal.parquet".to_owned(),
+        corner => format!("corner-{corner}.parquet"),
+    }
+}
+
+/// The rows of a journal, up to the last whole one.
+struct JournalRows(BufReader<File>);
+
+impl Iterator for JournalRows {
+    type Item = Row;
+
+    fn next(&mut self) -> Option<Row> {
+        let mut bytes = [0_u8; ROW_BYTES];
+        self.0.read_exact(&mut bytes).ok()?;
+        let mut row = [0.0; Signal::ALL.len()];
+        for (value, bytes) in row.iter_mut().zip(bytes.chunks_exact(8)) {
+            *value = f64::from_le_bytes(bytes.try_into().ok()?);
+        }
+        Some(row)
+    }
+}

@@ -1,0 +1,31 @@
+//! `plantstand schema NAME`: prints the JSON Schema of a file format.
+//!
+//! What it does not: check files. Start reading at [`run`].
+
+use std::io::{self, Write};
+
+use crate::scenario;
+use crate::trial::result::TrialResult;
+
+/// Formats that have a schema.
+pub const NAMES: [&str; 2] = ["scenario", "result"];
+
+/// Formats of later capabilities.
+const LATER: [&str; 3] = ["suite", "campaign", "exercise"];
+
+/// Prints the schema of a format to standard output and returns the exit status: 0, or 2 for a name that has none.
+#[must_use]
+pub fn run(name: &str) -> u8 {
+    let schema = match name {
+        "scenario" => scenario::schema(),
+        "result" => schemars::schema_for!(TrialResult).to_value(),
+        _ => {
+            let why = if LATER.contains(&name) { "not built yet" } else { "unknown" };
+            eprintln!("schema {name}: {why}; allowed {}", NAMES.join(", "));
+            return 2;
+        }
+    };
+    // Whoever reads has gone when this fails.
+    let _ = writeln!(io::stdout().lock(), "{schema:#}");
+    0
+}

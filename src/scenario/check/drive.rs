@@ -1,0 +1,88 @@
+//! The section `[drive.settings]`: names and ranges are the drive's own.
+//!
+//! What it does not: know a setting. Start reading at [`settings`].
+
+use crate::base::time::TickRate;
+use crate::drive::setting::{DefaultsFrom, Setting, Settings};
+use crate::drive::store::{Bounds, WriteRefusal};
+use crate::scenario::complaint::Kind;
+use crate::scenario::file::Entry;
+use crate::scenario::keys::{LATER_SETTINGS, NEEDED_SETTINGS};
+use crate::scenario::reader::{Complaints, join};
+use crate::scenario::shape::{Range, figure};
+use crate::scenario::view::View;
+
+/// The drive's settings: its defaults, and what the file says instead.
+pub(crate) fn settings(
+    root: &View<'_>,
+    from: Option<DefaultsFrom>,
+    bounds: Option<Bounds>,
+    complaints: &mut Complaints,
+) -> Option<Settings> {
+    let drive = root.view("drive")?;
+    let table = drive.table("settings")?;
+    let path = drive.path_of("settings");
+    // Where the motor is not sound, the table's own ranges still hold.
+    let bounds = bounds.unwrap_or(Bounds { rate: TickRate { hz: 64_000 }, peak_torque_nm: f64::INFINITY });
+    let found: Vec<Option<(Setting, f64)>> =
+        table.entries.iter().map(|entry| setting(entry, &path, &bounds, complaints)).collect();
+    for needed in NEEDED_SETTINGS.iter().filter(|needed| table.entry(needed).is_none()) {
+        let words = Setting::from_name(needed).map(|setting| allowed(setting, &bounds)).unwrap_or_default();
+        complaints.add(table.at, Kind::Missing, join(&path, needed), format!("missing; {words}"));
+    }
+    let found: Option<Vec<(Setting, f64)>> = found.into_iter().collect();
+    let mut settings = Settings::defaults(&from?);
+    for (setting, value) in found? {
+        settings.set(setting, value);
+    }
+    refuse_crossed_travel(table.at, &path, &settings, complaints);
+    Some(settings)
+}
+
+fn setting(entry: &Entry, path: &str, bounds: &Bounds, complaints: &mut Complaints) -> Option<(Setting, f64)> {
+    let name = entry.key.as_str();
+    let path = join(path, name);
+    let Some(setting) = Setting::from_name(name) else {
+        if LATER_SETTINGS.contains(&name) {
+            complaints.add(entry.at, Kind::NotBuiltYet, path, "not built yet");
+        } else {
+            let known = Setting::ALL.iter().map(|setting| setting.name()).chain(LATER_SETTINGS.iter().copied());
+            complaints.add(entry.at, Kind::UnknownKey, path, "unknown setting").near(name, known);
+        }
+        return None;
+    };
+    let shown = entry.value.shown();
+    let Some(value) = entry.value.kind.number() else {
+        let words = format!("{} where a number belongs; {}", entry.value.kind.words(), allowed(setting, bounds));
+        complaints.add(entry.value.at, Kind::WrongType, path, words).found(shown);
+        return None;
+    };
+    match bounds.check(setting, value) {
+        Ok(value) => Some((setting, value)),
+        Err(WriteRefusal::NotFinite { .. } | WriteRefusal::OutOfRange { .. } | WriteRefusal::WhileEnabled { .. }) => {
+            complaints.add(entry.value.at, Kind::Impossible, path, allowed(setting, bounds)).found(shown);
+            None
+        }
+    }
+}
+
+/// What this drive takes, in words.
+fn allowed(setting: Setting, bounds: &Bounds) -> String {
+    let (low, high) = bounds.range(setting);
+    let words = Range { low, high, unit: setting.unit() }.words();
+    match (setting.least(), setting.zero_is_taken()) {
+        (0.0, _) => words,
+        (least, true) => format!("allowed 0 (off) or {} to {} {}", figure(least), figure(high), setting.unit()),
+        (least, false) => format!("{words}, at least {} in magnitude", figure(least)),
+    }
+}
+
+fn refuse_crossed_travel(at: usize, path: &str, settings: &Settings, complaints: &mut Complaints) {
+    let [low, high] = [Setting::TravelMin, Setting::TravelMax].map(|setting| settings.get(setting));
+    if high <= low {
+        let allowed = format!("allowed above {} ° (travel_min_deg)", figure(low));
+        complaints
+            .add(at, Kind::Impossible, join(path, Setting::TravelMax.name()), allowed)
+            .found(Some(&figure(high)));
+    }
+}

@@ -1,0 +1,100 @@
+//! The section `[[programme]]`.
+//!
+//! What it does not: what the entries do (`scenario/programme.rs`). Start reading at [`programme`].
+
+use crate::base::time::TickRate;
+use crate::base::units::RPM_RAD_PER_S;
+use crate::scenario::Timing;
+use crate::scenario::check::refuse_twins;
+use crate::scenario::check::timing::ticks;
+use crate::scenario::complaint::Kind;
+use crate::scenario::keys::examination::MAX_ENTRIES;
+use crate::scenario::programme::{Entry, Programme};
+use crate::scenario::reader::Complaints;
+use crate::scenario::shape::figure;
+use crate::scenario::view::View;
+
+/// `[[programme]]`: at least one entry, ascending, all before the end.
+pub(crate) fn programme(
+    root: &View<'_>,
+    timing: Option<&Timing>,
+    complaints: &mut Complaints,
+) -> Option<Programme> {
+    let views = root.views("programme");
+    if views.is_empty() && root.has("programme") {
+        root.refuse("programme", "at least one entry belongs here", complaints);
+        return None;
+    }
+    if let Some(view) = views.get(MAX_ENTRIES) {
+        let allowed = format!("allowed are {MAX_ENTRIES} entries");
+        complaints.add(view.table.at, Kind::Impossible, view.path.clone(), allowed);
+    }
+    refuse_twins(&views, complaints);
+    order(&views, root, complaints);
+    let highest_rpm = root.view("axis").and_then(|axis| axis.number("max_speed_rpm"));
+    let rate = timing.map(|timing| timing.rate);
+    let entries: Vec<Option<Entry>> =
+        views.iter().map(|view| entry(view, rate, highest_rpm, complaints)).collect();
+    let entries: Vec<Entry> = entries.into_iter().collect::<Option<_>>()?;
+    let end_tick = timing?.end_tick;
+    let sound = entries.is_sorted_by(|a, b| a.at_tick < b.at_tick) && entries.iter().all(|e| e.at_tick < end_tick);
+    sound.then(|| Programme::new(entries, end_tick))
+}
+
+/// Each entry after the one before it, all before the end.
+fn order(views: &[View<'_>], root: &View<'_>, complaints: &mut Complaints) {
+    for two in views.windows(2) {
+        if let (Some(before_s), Some(at_s)) = (two[0].number("at_s"), two[1].number("at_s"))
+            && at_s <= before_s
+        {
+            let allowed = format!("entries ascend: allowed after {} s, the entry before it", figure(before_s));
+            two[1].refuse("at_s", &allowed, complaints);
+        }
+    }
+    let Some((timing, end_s)) = root.view("timing").and_then(|timing| Some((timing.clone(), timing.number("end_s")?)))
+    else {
+        return;
+    };
+    let last_s = views.iter().filter_map(|view| view.number("at_s")).fold(f64::NEG_INFINITY, f64::max);
+    if end_s <= last_s {
+        let allowed = format!("allowed after {} s, the last entry", figure(last_s));
+        timing.refuse("end_s", &allowed, complaints);
+    }
+}
+
+fn entry(
+    view: &View<'_>,
+    rate: Option<TickRate>,
+    highest_rpm: Option<f64>,
+    complaints: &mut Complaints,
+) -> Option<Entry> {
+    let at_tick = ticks(view, "at_s", rate, complaints);
+    let over_ticks = ticks(view, "over_s", rate, complaints);
+    let load_over_ticks = ticks(view, "load_over_s", rate, complaints);
+    refuse_speed(view, highest_rpm, complaints);
+    if view.has("over_s") && !view.has("speed_rpm") {
+        view.refuse("over_s", "allowed beside speed_rpm only", complaints);
+    }
+    if view.has("load_over_s") && !view.has("load_torque_nm") && !view.has("resisting_torque_nm") {
+        view.refuse("load_over_s", "allowed beside load_torque_nm or resisting_torque_nm only", complaints);
+    }
+    let given = |key: &str| if view.has(key) { view.number(key).map(Some) } else { Some(None) };
+    Some(Entry {
+        name: view.text("name")?.to_owned(),
+        at_tick: at_tick?,
+        speed_rad_per_s: given("speed_rpm")?.map(|rpm| rpm * RPM_RAD_PER_S),
+        over_ticks: over_ticks?,
+        load_torque_nm: given("load_torque_nm")?,
+        resisting_torque_nm: given("resisting_torque_nm")?,
+        load_over_ticks: load_over_ticks?,
+    })
+}
+
+fn refuse_speed(view: &View<'_>, highest_rpm: Option<f64>, complaints: &mut Complaints) {
+    if let (Some(speed_rpm), Some(highest_rpm)) = (view.number("speed_rpm"), highest_rpm)
+        && highest_rpm < speed_rpm.abs()
+    {
+        let highest = figure(highest_rpm);
+        view.refuse("speed_rpm", &format!("allowed -{highest} to {highest} rpm (axis.max_speed_rpm)"), complaints);
+    }
+}

@@ -1,0 +1,121 @@
+//! Corners: named variations of the machine, checked as if each were a file of its own.
+//!
+//! A corner's changes are put into the tree of the file and the whole check of the machine runs again on it. What it
+//! does not: random variations (`scatter.rs`). Start reading at [`corners`].
+
+use crate::base::time::TickRate;
+use crate::scenario::Corner;
+use crate::scenario::check::{machine, refuse_twins};
+use crate::scenario::complaint::{Complaint, Kind};
+use crate::scenario::file::{Entry, Table, Value, ValueKind};
+use crate::scenario::keys;
+use crate::scenario::keys::examination::{CHANGE, MAX_CORNERS};
+use crate::scenario::path::{self, Named};
+use crate::scenario::reader::{Complaints, join, walk};
+use crate::scenario::shape::figure;
+use crate::scenario::view::View;
+
+/// `[[corner]]`, any number. Comes after the check of the nominal machine, whose complaints it does not repeat.
+pub(crate) fn corners(root: &View<'_>, rate: Option<TickRate>, complaints: &mut Complaints) -> Option<Vec<Corner>> {
+    let views = root.views("corner");
+    if let Some(view) = views.get(MAX_CORNERS) {
+        let allowed = format!("allowed are {MAX_CORNERS} corners");
+        complaints.add(view.table.at, Kind::Impossible, view.path.clone(), allowed);
+        return None;
+    }
+    refuse_twins(&views, complaints);
+    let nominal: Vec<Complaint> = complaints.list.iter().map(|(_, complaint)| complaint.clone()).collect();
+    let found: Vec<Option<Corner>> =
+        views.iter().map(|view| corner(root, view, rate, &nominal, complaints)).collect();
+    found.into_iter().collect()
+}
+
+fn corner(
+    root: &View<'_>,
+    view: &View<'_>,
+    rate: Option<TickRate>,
+    nominal: &[Complaint],
+    complaints: &mut Complaints,
+) -> Option<Corner> {
+    let name = view.text("name");
+    if let Some(reserved) = RESERVED.iter().find(|reserved| name == Some(reserved)) {
+        view.refuse("name", &format!("{reserved} is no name for a corner: results use it"), complaints);
+    }
+    let set = view.table("set")?;
+    if set.entries.is_empty() {
+        view.refuse("set", "at least one change belongs here", complaints);
+    }
+    let before = complaints.list.len();
+    let mut changed = root.table.clone();
+    for entry in &set.entries {
+        let path = join(&view.path_of("set"), &entry.key);
+        if let Some(value) = change(root, entry, &path, complaints) {
+            path::put(&mut changed, &entry.key, value);
+        }
+    }
+    let mut own = Complaints::default();
+    walk(&changed, &keys::ROOT, "", &mut own);
+    let machine = machine::machine(&View::new(&changed, &keys::ROOT, ""), rate, &mut own);
+    own.list.retain(|(_, complaint)| !nominal.contains(complaint));
+    let sound = own.list.is_empty() && complaints.list.len() == before;
+    let changed_at: Vec<usize> = set.entries.iter().map(|entry| entry.at).collect();
+    for (at, mut complaint) in own.list {
+        complaint.corner = Some(name.unwrap_or_default().to_owned());
+        let at = if changed_at.contains(&at) { at } else { view.table.at };
+        complaints.list.push((at, complaint));
+    }
+    let machine = machine.filter(|_| sound)?;
+    Some(Corner { name: name?.to_owned(), machine })
+}
+
+/// Names of machines that results use beside the corners'.
+const RESERVED: [&str; 2] = ["nominal", "tuning"];
+
+/// The changed value, standing where the change stands.
+fn change(root: &View<'_>, entry: &Entry, path: &str, complaints: &mut Complaints) -> Option<Value> {
+    let number = match path::find(root, &entry.key, (entry.at, path), complaints)? {
+        Named::Number(number) | Named::Preset(number) => number,
+        Named::Friction => {
+            complaints.add(entry.at, Kind::Impossible, path, "names a table; a number is needed");
+            return None;
+        }
+    };
+    let ValueKind::Table(table) = &entry.value.kind else {
+        let allowed = "one of { times = ... }, { to = ... }, { plus = ... } belongs here";
+        complaints.add(entry.value.at, Kind::WrongType, path, allowed).found(entry.value.shown());
+        return None;
+    };
+    walk(table, &CHANGE, path, complaints);
+    let view = View::new(table, &CHANGE, path);
+    let given: Vec<&str> = ["times", "to", "plus"].into_iter().filter(|key| view.has(key)).collect();
+    let [one] = given.as_slice() else {
+        complaints.add(entry.at, Kind::Impossible, path, "exactly one of times, to, plus belongs here");
+        return None;
+    };
+    let by = view.number(one)?;
+    let result = match *one {
+        "times" => number * by,
+        "to" => by,
+        _ => number + by,
+    };
+    Some(placed(result, entry.at))
+}
+
+/// A number as a value of the tree; a whole one may stand for a count.
+fn placed(number: f64, at: usize) -> Value {
+    // Every whole number below 2^53 is exact.
+    let is_whole = number.fract() == 0.0 && number.abs() < 9_007_199_254_740_992.0;
+    let kind = if is_whole { ValueKind::Whole(number as i64) } else { ValueKind::Number(number) };
+    Value { at, written: figure(number), kind }
+}
+
+impl Table {
+    /// Gives a key a value; the key stands where the value does.
+    pub(crate) fn put(&mut self, key: &str, value: Value) {
+        let at = value.at;
+        match self.entries.iter_mut().find(|entry| entry.key == key) {
+            Some(entry) => *entry = Entry { key: key.to_owned(), at, value },
+            None => self.entries.push(Entry { key: key.to_owned(), at, value }),
+        }
+    }
+}

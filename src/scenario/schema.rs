@@ -1,0 +1,131 @@
+//! The JSON Schema of a scenario file, made from the same descriptions that the reader goes by.
+//!
+//! It says what each key may be by itself; what keys mean together only the reader knows. Keys of later capabilities
+//! are not in it. What it does not: read files. Start reading at [`schema`].
+
+use serde_json::{Map, Value, json};
+
+use crate::drive::setting::Setting;
+use crate::scenario::keys;
+use crate::scenario::keys::examination::{CHANGE, FACTOR, SCATTER};
+use crate::scenario::shape::{Key, Presence, Range, Section, Shape, Tagged};
+use crate::score::measure::Measure;
+
+/// The JSON Schema (2020-12) of a scenario, the file taken as JSON.
+#[must_use]
+pub fn schema() -> Value {
+    let mut schema = section(&keys::ROOT, None);
+    schema["$schema"] = json!("https://json-schema.org/draft/2020-12/schema");
+    schema["title"] = json!("plantstand scenario");
+    schema["properties"]["limit"]["items"]["properties"]["measure"]["enum"] =
+        Measure::all().filter(|measure| measure.is_built()).map(Measure::name).collect();
+    schema
+}
+
+/// A table whose keys are these and no others; of a table with a kind, `kind` among them.
+fn section(section: &Section, kind: Option<&str>) -> Value {
+    let mut properties: Map<String, Value> =
+        section.keys.iter().map(|key| (key.name.to_owned(), property(key))).collect();
+    let mut required: Vec<&str> =
+        section.keys.iter().filter(|key| matches!(key.presence, Presence::Needed)).map(|key| key.name).collect();
+    if let Some(kind) = kind {
+        properties.insert("kind".to_owned(), json!({ "const": kind }));
+        required.insert(0, "kind");
+    }
+    json!({
+        "type": "object",
+        "description": section.what,
+        "properties": properties,
+        "required": required,
+        "additionalProperties": false,
+    })
+}
+
+fn property(key: &Key) -> Value {
+    let mut property = shape(&key.shape);
+    property["description"] = match key.shape.unit() {
+        "" => json!(key.what),
+        unit => json!(format!("{} In {unit}.", key.what)),
+    };
+    match key.presence {
+        Presence::Number(preset) => property["default"] = json!(preset),
+        Presence::Whole(preset) => property["default"] = json!(preset),
+        Presence::Flag(preset) => property["default"] = json!(preset),
+        Presence::Needed | Presence::Optional => {}
+    }
+    property
+}
+
+fn shape(shape: &Shape) -> Value {
+    match shape {
+        Shape::Number(range) => number(*range),
+        Shape::Whole { low, high, .. } => json!({ "type": "integer", "minimum": low, "maximum": high }),
+        Shape::Text => json!({ "type": "string", "pattern": "\\S" }),
+        Shape::Flag => json!({ "type": "boolean" }),
+        Shape::Choice { built, .. } => json!({ "enum": built }),
+        Shape::Choices(names) => {
+            json!({ "type": "array", "items": { "enum": names }, "minItems": 1, "uniqueItems": true })
+        }
+        Shape::Pair(range) => {
+            json!({ "type": "array", "items": number(*range), "minItems": 2, "maxItems": 2 })
+        }
+        Shape::Numbers(range) => json!({ "type": "array", "items": number(*range) }),
+        Shape::Table(inner) => section(inner, None),
+        Shape::Tagged(inner) => tagged(inner),
+        Shape::Tables(inner) => json!({ "type": "array", "items": section(inner, None) }),
+        Shape::TaggedTables(inner) => json!({ "type": "array", "items": tagged(inner) }),
+        Shape::Settings => settings(),
+        Shape::Changes => {
+            json!({ "type": "object", "minProperties": 1, "additionalProperties": one_of_its_keys(&CHANGE) })
+        }
+        Shape::Factors => {
+            let mut factors = section(&SCATTER, None);
+            factors["additionalProperties"] = one_of_its_keys(&FACTOR);
+            factors
+        }
+    }
+}
+
+fn number(range: Range) -> Value {
+    json!({ "type": "number", "minimum": range.low, "maximum": range.high })
+}
+
+fn tagged(tagged: &Tagged) -> Value {
+    let variants: Vec<Value> =
+        tagged.variants.iter().map(|variant| section(&variant.section, Some(variant.name))).collect();
+    json!({ "oneOf": variants })
+}
+
+fn one_of_its_keys(inner: &Section) -> Value {
+    let mut one = section(inner, None);
+    one["minProperties"] = json!(1);
+    one["maxProperties"] = json!(1);
+    one
+}
+
+fn settings() -> Value {
+    let property = |setting: &Setting| {
+        let (low, high) = setting.range();
+        let mut property = number(Range { low, high, unit: "" });
+        let unit = if setting.unit().is_empty() { String::new() } else { format!(", in {}", setting.unit()) };
+        property["description"] = json!(format!("{}{unit}", setting.what()));
+        (setting.name().to_owned(), property)
+    };
+    let properties: Map<String, Value> = Setting::ALL.iter().map(property).collect();
+    json!({
+        "type": "object",
+        "properties": properties,
+        "required": keys::NEEDED_SETTINGS,
+        "additionalProperties": false,
+    })
+}
+
+impl Shape {
+    fn unit(&self) -> &'static str {
+        match self {
+            Self::Number(range) | Self::Pair(range) | Self::Numbers(range) => range.unit,
+            Self::Whole { unit, .. } => unit,
+            _ => "",
+        }
+    }
+}

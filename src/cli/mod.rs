@@ -6,11 +6,15 @@ pub mod arguments;
 pub mod check;
 pub mod describe;
 pub mod method;
+pub mod output;
 pub mod progress;
+pub mod record;
 pub mod replay;
 pub mod schema;
 pub mod score;
 pub mod simulate;
+pub mod token;
+pub mod tuning;
 
 use std::process::ExitCode;
 

@@ -46,7 +46,6 @@ impl Child {
         link: &str,
         token_hex: &str,
         output: Option<PathBuf>,
-        on_end: impl FnOnce() + Send + 'static,
     ) -> Result<Self, HostError> {
         let words = words.to_vec();
         let environment = [("PLANTSTAND_LINK", link.to_owned()), ("PLANTSTAND_TOKEN", token_hex.to_owned())];
@@ -63,7 +62,6 @@ impl Child {
                 // The receiver is there until the start has been reported.
                 Err(text) => drop(started.send(Err(HostError(text)))),
             }
-            on_end();
         });
         let group = outcome.recv().unwrap_or_else(|_| Err(HostError("the child process was not started".to_owned())))?;
         Ok(Self { group, state, waiter: Some(waiter) })

@@ -1,0 +1,55 @@
+//! Small decisions about what goes out: how the terminal looks, what a settings file holds, how long to wait.
+//!
+//! What it does not: write. Start reading at [`style`].
+
+use std::fmt::Write as _;
+use std::io::IsTerminal;
+use std::time::Duration;
+
+use crate::cli::Stop;
+use crate::report::Style;
+use crate::scenario::Scenario;
+use crate::trial::result::TrialResult;
+
+/// Width that a sheet gets on a terminal that does not tell its own.
+const USUAL_COLUMNS: usize = 100;
+
+/// How standard output may look: plain where it is no terminal, no colour where `NO_COLOR` is set.
+#[must_use]
+pub fn style() -> Style {
+    if !std::io::stdout().is_terminal() {
+        return Style::PLAIN;
+    }
+    let columns = std::env::var("COLUMNS").ok().and_then(|columns| columns.parse().ok());
+    Style {
+        width: Some(columns.unwrap_or(USUAL_COLUMNS)),
+        colour: std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty()),
+        unicode: true,
+    }
+}
+
+/// How long a silent method is waited for: `--patience`, or the scenario's. `None`: for ever.
+///
+/// # Errors
+/// Something else than a number of seconds or `off`.
+pub fn patience(option: Option<&str>, scenario: &Scenario) -> Result<Option<Duration>, Stop> {
+    match option {
+        None => Ok(Some(Duration::from_secs_f64(scenario.timing.patience_s))),
+        Some("off") => Ok(None),
+        Some(text) => match text.parse::<f64>() {
+            Ok(seconds) if 0.1 <= seconds && seconds <= 86_400.0 => Ok(Some(Duration::from_secs_f64(seconds))),
+            _ => Err(Stop::Usage(format!("--patience {text}; allowed: 0.1 to 86400 s, or off"))),
+        },
+    }
+}
+
+/// The settings as stored, as a file that reads back.
+#[must_use]
+pub fn settings_file(result: &TrialResult) -> String {
+    let mut text = format!("# Settings as stored, from a trial on '{}'.\n[settings]\n", result.scenario.title);
+    for setting in &result.settings {
+        // Writing into a String cannot fail.
+        let _ = writeln!(text, "{} = {:?}", setting.name, setting.value);
+    }
+    text
+}

@@ -1,0 +1,220 @@
+//! `plantstand score`: one trial, from the scenario file to the score sheet.
+//!
+//! What it does not: the tuning phase itself (`tuning.rs`), how results look (`report`). Start reading at [`run`].
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use crate::cli::arguments::ScoreArguments;
+use crate::cli::output;
+use crate::cli::record::Record;
+use crate::cli::tuning::{self, Caller, Run};
+use crate::cli::{Outcome, Stop};
+use crate::host::files::{read_text, time_stamp, try_output, write_whole};
+use crate::host::interrupt::Interrupt;
+use crate::report::{gather, html, json, terminal};
+use crate::scenario::{self, Scenario};
+use crate::trial::bits::sha256_hex;
+use crate::trial::judgement::judge;
+use crate::trial::phases::{self, Examined, Identity, Tuned};
+use crate::trial::result::{MethodFacts, Program, ScenarioFacts, TrialResult, Verdict};
+use crate::bench::session::End;
+
+/// The method that tunes when nobody is named.
+const DEFAULT_METHOD: &str = "careful";
+
+/// Reads a scenario; every complaint stops with one line each.
+///
+/// # Errors
+/// Complaints, or a file that cannot be read.
+pub fn read_scenario(path: &Path) -> Result<(Scenario, String), Stop> {
+    let text = match std::fs::read_to_string(path) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+            return Err(Stop::Usage(format!("{}: there is no such file", path.display())));
+        }
+        _ => read_text(path)?,
+    };
+    match scenario::read(&path.display().to_string(), &text) {
+        Ok(scenario) => Ok((scenario, text)),
+        Err(complaints) => {
+            let mut lines: Vec<String> = complaints.iter().map(ToString::to_string).collect();
+            lines.push(format!("{}: {} complaints, nothing was run", path.display(), complaints.len()));
+            Err(Stop::Usage(lines.join("\n")))
+        }
+    }
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// What was typed wrongly, or what the machine refused.
+pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
+    let (scenario, text) = read_scenario(&arguments.file)?;
+    if arguments.pace == "real-time" {
+        return Err(Stop::Usage("--pace real-time is not built yet; allowed: lockstep".to_owned()));
+    }
+    let machines = phases::machines(&scenario, arguments.corner.as_deref()).ok_or_else(|| no_such_corner(&scenario))?;
+    let caller = caller(arguments)?;
+    let seed = arguments.seed.unwrap_or(scenario.seed);
+    for path in [&arguments.json, &arguments.html].into_iter().flatten() {
+        try_output(path)?;
+    }
+    let folder = record_folder(arguments, seed);
+    let mut record = folder.as_deref().map(|folder| Record::open(folder, &text)).transpose()?;
+    let interrupt = Interrupt::listen();
+    let run = Run {
+        scenario: &scenario,
+        seed,
+        patience: output::patience(arguments.patience.as_deref(), &scenario)?,
+        token_file: arguments.token_file.as_deref(),
+        interrupt: &interrupt,
+    };
+    let mut tuning = tuning::run(&run, &caller, record.as_mut())?;
+    let examined = (tuning.tuned.end == End::Done)
+        .then(|| phases::examination(&scenario, &machines, &tuning.tuned.stored, seed));
+    let identity = Identity {
+        program: program(),
+        scenario: scenario_facts(&arguments.file, &text, &scenario, seed),
+        method: method_facts(&caller, tuning.said_name.take()),
+    };
+    let result = judge(&scenario, &identity, &tuning.tuned, examined.as_ref());
+    tuning.tell(&result);
+    let finished = Finished { scenario: &scenario, tuned: &tuning.tuned, examined: examined.as_ref(), result: &result };
+    finished.keep(record.as_mut(), &machines)?;
+    tuning.close();
+    finished.show(arguments, folder.as_deref())?;
+    Ok(outcome(&result, &tuning.tuned))
+}
+
+fn outcome(result: &TrialResult, tuned: &Tuned) -> Outcome {
+    match result.verdict {
+        _ if tuned.end == End::Interrupted => Outcome::Interrupted,
+        Verdict::Pass => Outcome::Pass,
+        Verdict::Fail => Outcome::Fail,
+        Verdict::VoidMethod | Verdict::VoidBench => Outcome::Void,
+    }
+}
+
+fn no_such_corner(scenario: &Scenario) -> Stop {
+    let names: Vec<&str> = scenario.corners.iter().map(|corner| corner.name.as_str()).collect();
+    Stop::Usage(format!("--corner names none of this scenario; allowed: {}", names.join(", ")))
+}
+
+/// Who tunes, from the options: at most one of them is given.
+fn caller(arguments: &ScoreArguments) -> Result<Caller, Stop> {
+    if let Some(link) = &arguments.listen {
+        return Ok(Caller::Outside { link: link.clone() });
+    }
+    if let Some(command) = &arguments.method {
+        let words = shlex::split(command).filter(|words| !words.is_empty());
+        let words = words.ok_or_else(|| Stop::Usage(format!("--method '{command}' is no command: a quote is open")))?;
+        return Ok(Caller::Program { words });
+    }
+    if !arguments.words.is_empty() {
+        return Ok(Caller::Program { words: arguments.words.clone() });
+    }
+    let name = arguments.by.as_deref().unwrap_or(DEFAULT_METHOD);
+    if crate::method::by_name(name).is_none() {
+        let names = crate::method::names().join(", ");
+        return Err(Stop::Usage(format!("--by {name}: no such method is carried; allowed: {names}")));
+    }
+    Ok(Caller::Carried { name: name.to_owned() })
+}
+
+fn record_folder(arguments: &ScoreArguments, seed: u64) -> Option<PathBuf> {
+    if arguments.no_record {
+        return None;
+    }
+    let stem = arguments.file.file_stem().map_or_else(|| "scenario".into(), std::ffi::OsStr::to_string_lossy);
+    let usual = || Path::new("records").join(format!("{stem}-{}-{seed}", time_stamp()));
+    Some(arguments.record.clone().unwrap_or_else(usual))
+}
+
+/// What this program is.
+#[must_use]
+pub fn program() -> Program {
+    let own = std::env::current_exe().ok().and_then(|path| std::fs::read(path).ok());
+    Program {
+        name: env!("CARGO_PKG_NAME").to_owned(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        sha256: own.map(|bytes| sha256_hex(&bytes)),
+    }
+}
+
+fn scenario_facts(file: &Path, text: &str, scenario: &Scenario, seed: u64) -> ScenarioFacts {
+    ScenarioFacts {
+        title: scenario.title.clone(),
+        about: scenario.about.clone(),
+        file: file.display().to_string(),
+        sha256: sha256_hex(text.as_bytes()),
+        seed,
+        tick_hz: scenario.timing.rate.hz,
+        stride: scenario.timing.stride,
+    }
+}
+
+fn method_facts(caller: &Caller, said_name: Option<String>) -> MethodFacts {
+    let (name, command) = match caller {
+        Caller::Carried { name } => (name.clone(), Some(format!("plantstand method {name}"))),
+        Caller::Program { words } => (words[0].clone(), Some(words.join(" "))),
+        Caller::Outside { .. } => (said_name.clone().unwrap_or_else(|| "nobody".to_owned()), None),
+    };
+    MethodFacts { name, command, said_name }
+}
+
+/// A trial that is judged, ready to be kept and shown.
+struct Finished<'a> {
+    scenario: &'a Scenario,
+    tuned: &'a Tuned,
+    examined: Option<&'a Examined>,
+    result: &'a TrialResult,
+}
+
+impl Finished<'_> {
+    fn keep(&self, record: Option<&mut Record>, machines: &[usize]) -> Result<(), Stop> {
+        let Some(record) = record else { return Ok(()) };
+        record.close_tuning(self.scenario.timing.rate)?;
+        for (number, run) in machines.iter().zip(self.examined.iter().flat_map(|examined| &examined.runs)) {
+            record.keep_examination(*number, run, self.scenario.timing.rate)?;
+        }
+        record.write("result.json", self.json()?.as_bytes())?;
+        record.write("settings.toml", output::settings_file(self.result).as_bytes())?;
+        record.write("report.html", self.page(Some(record.folder())).as_bytes())?;
+        Ok(())
+    }
+
+    fn json(&self) -> Result<String, Stop> {
+        json::result_json(self.result).map_err(|error| Stop::Unable(error.to_string()))
+    }
+
+    fn page(&self, folder: Option<&Path>) -> String {
+        let replay = folder.map(|folder| format!("plantstand replay {}", folder.display()));
+        html::page(self.result, &gather::pictures(self.scenario, self.tuned, self.examined, replay))
+    }
+
+    /// The sheet goes to standard output, unless the JSON does.
+    fn show(&self, arguments: &ScoreArguments, folder: Option<&Path>) -> Result<(), Stop> {
+        if let Some(path) = &arguments.html {
+            write_whole(path, self.page(folder).as_bytes())?;
+        }
+        let mut sheet = terminal::score_sheet(self.result, output::style());
+        if let Some(folder) = folder {
+            sheet.push_str(&format!("\nThe report with pictures: {}\n", folder.join("report.html").display()));
+            sheet.push_str(&format!("The same run again:       plantstand replay {}\n", folder.display()));
+        }
+        match &arguments.json {
+            Some(path) if path == Path::new("-") => write_whole(path, self.json()?.as_bytes())?,
+            Some(path) => {
+                write_whole(path, self.json()?.as_bytes())?;
+                print(&sheet);
+            }
+            None => print(&sheet),
+        }
+        Ok(())
+    }
+}
+
+/// Whoever reads may have gone; the exit status still tells.
+fn print(text: &str) {
+    drop(std::io::stdout().lock().write_all(text.as_bytes()));
+}

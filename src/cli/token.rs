@@ -1,0 +1,68 @@
+//! Tokens and addresses: who may connect, and where.
+//!
+//! What it does not: open sockets. Start reading at [`for_caller`].
+
+use std::net::{Ipv4Addr, SocketAddr};
+use std::os::unix::fs::PermissionsExt;
+use std::path::Path;
+
+use crate::cli::Stop;
+use crate::cli::tuning::Caller;
+use crate::host::files::{HostError, fresh_token, read_text, refused, token_from_hex};
+use crate::host::udp::parse_link;
+
+/// A token that nobody can guess.
+///
+/// # Errors
+/// A system without randomness.
+pub fn fresh() -> Result<[u8; 16], HostError> {
+    fresh_token()
+}
+
+/// The token of a run: a fresh one for a child process; for `--listen` the one in a file or in `PLANTSTAND_TOKEN`, and a
+/// fresh one where there is neither.
+///
+/// # Errors
+/// A file that others may read, or a token that is none.
+pub fn for_caller(caller: &Caller, file: Option<&Path>) -> Result<[u8; 16], Stop> {
+    let given = match (caller, file) {
+        (_, Some(path)) => Some((path.display().to_string(), from_file(path)?)),
+        (Caller::Outside { .. }, None) => {
+            std::env::var("PLANTSTAND_TOKEN").ok().map(|hex| ("PLANTSTAND_TOKEN".to_owned(), hex))
+        }
+        _ => None,
+    };
+    match given {
+        None => Ok(fresh()?),
+        Some((place, hex)) => {
+            token_from_hex(&hex).ok_or_else(|| Stop::Usage(format!("{place} holds no token; allowed: 32 hex digits")))
+        }
+    }
+}
+
+fn from_file(path: &Path) -> Result<String, Stop> {
+    let facts = std::fs::metadata(path).map_err(|error| refused("read", path, &error))?;
+    let mode = facts.permissions().mode() & 0o777;
+    if mode & 0o077 != 0 {
+        let path = path.display();
+        return Err(Stop::Unable(format!("{path} may be read by others (mode {mode:o}); run: chmod 600 {path}")));
+    }
+    Ok(read_text(path)?)
+}
+
+/// Where to listen: what was asked for, or any free port of the loopback.
+///
+/// # Errors
+/// A link that names no address, or one beyond this machine.
+pub fn address(caller: &Caller) -> Result<SocketAddr, Stop> {
+    let Caller::Outside { link } = caller else {
+        return Ok(SocketAddr::from((Ipv4Addr::LOCALHOST, 0)));
+    };
+    let address = parse_link(link).map_err(Stop::Usage)?;
+    if address.ip().is_loopback() {
+        return Ok(address);
+    }
+    Err(Stop::Usage(format!(
+        "--listen {link}: links beyond this machine need signed frames, which are not built yet; allowed: loopback"
+    )))
+}

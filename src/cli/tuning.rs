@@ -1,0 +1,286 @@
+//! The tuning phase over UDP: somebody is started or waited for, let in, run with in lockstep, and told the result.
+//!
+//! What it does not: judge. Start reading at [`run`].
+
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use crate::bench::pacing::{self, Patience, Watch};
+use crate::bench::port::Link;
+use crate::bench::session::{End, Session, close_reason};
+use crate::cli::Stop;
+use crate::cli::progress::Progress;
+use crate::cli::record::Record;
+use crate::cli::token;
+use crate::host::child::Child;
+use crate::host::clock::WallClock;
+use crate::host::files::HostError;
+use crate::host::interrupt::Interrupt;
+use crate::host::udp::{Door, UdpLink, parse_link};
+use crate::scenario::Scenario;
+use crate::trial::bits::Bits;
+use crate::trial::phases::{self, Tuned, power_cycle};
+use crate::trial::result::{TrialResult, Verdict};
+use crate::wire::codec::decode;
+use crate::wire::layout::MAX_FRAME_BYTES;
+use crate::wire::message::{self, Close, Frame, Message, ResultFrame, Text};
+
+/// Who tunes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Caller {
+    /// A carried method, as a child process.
+    Carried {
+        /// Its name.
+        name: String,
+    },
+    /// An outside program, as a child process.
+    Program {
+        /// Its command, split; never empty.
+        words: Vec<String>,
+    },
+    /// Whoever connects.
+    Outside {
+        /// Where to listen.
+        link: String,
+    },
+}
+
+/// What a tuning phase needs.
+pub struct Run<'a> {
+    /// The scenario.
+    pub scenario: &'a Scenario,
+    /// The seed of the trial.
+    pub seed: u64,
+    /// How long a silent method is waited for; `None` for ever.
+    pub patience: Option<Duration>,
+    /// Where the token for `--listen` stands.
+    pub token_file: Option<&'a Path>,
+    /// Whether somebody asked the run to end.
+    pub interrupt: &'a Interrupt,
+}
+
+/// A tuning phase that is over, its method still there to be told the result.
+pub struct Tuning {
+    /// What it left behind.
+    pub tuned: Tuned,
+    /// What the method called itself; none when it never opened.
+    pub said_name: Option<String>,
+    session: Session,
+    link: Option<UdpLink>,
+    child: Option<Child>,
+    door: Door,
+    told: Vec<u8>,
+}
+
+/// Runs the tuning phase to its end, whatever that is.
+///
+/// # Errors
+/// What was typed wrongly, or what the machine refused before or while it ran.
+pub fn run(run: &Run<'_>, caller: &Caller, mut record: Option<&mut Record>) -> Result<Tuning, Stop> {
+    let token = token::for_caller(caller, run.token_file)?;
+    let accept = phases::accept(run.scenario, u64::from_le_bytes(first_half(&token::fresh()?)));
+    let door = Door::open(token::address(caller)?, token, accept)?;
+    let address = format!("udp:{}", door.address());
+    let child = start(caller, &address, &token, record.as_deref())?;
+    let mut session = phases::tuning(run.scenario, run.seed);
+    let mut keeper = Keeper::new(run, child.as_ref(), record.as_deref_mut());
+    let (mut link, mut said_name) = (None, None);
+    let end = match keeper.wait_at(&door, caller) {
+        Ok(opened) => {
+            said_name = Some(opened.name);
+            let link = link.insert(opened.link);
+            pacing::lockstep(&mut session, link, &mut WallClock::start(), keeper.limits(), &mut keeper)
+        }
+        Err(end) => give_up(&mut session, end),
+    };
+    keeper.take(&mut session);
+    let Keeper { bits, failure, .. } = keeper;
+    if let Some(error) = failure {
+        return Err(error.into());
+    }
+    let mut tuned = power_cycle(run.scenario, &mut session, end, bits, address);
+    tuned.what_the_method_did = child.as_ref().and_then(Child::ended).filter(|_| tuned.end != End::Done);
+    tuned.link.second_opens_refused = door.refused_as_second();
+    keep_log(record, &session)?;
+    Ok(Tuning { tuned, said_name, session, link, child, door, told: Vec::new() })
+}
+
+/// Ends a session that never began.
+fn give_up(session: &mut Session, end: End) -> End {
+    match &end {
+        End::Left(why) => session.leave(why.clone()),
+        End::Silent => session.fall_silent(),
+        _ => {}
+    }
+    session.end().cloned().unwrap_or(end)
+}
+
+fn first_half(token: &[u8; 16]) -> [u8; 8] {
+    std::array::from_fn(|place| token[place])
+}
+
+fn start(
+    caller: &Caller,
+    address: &str,
+    token: &[u8; 16],
+    record: Option<&Record>,
+) -> Result<Option<Child>, Stop> {
+    let token_hex = crate::host::files::token_to_hex(token);
+    let words = match caller {
+        Caller::Outside { .. } => {
+            eprintln!("waiting for a method: PLANTSTAND_LINK={address} PLANTSTAND_TOKEN={token_hex}");
+            return Ok(None);
+        }
+        Caller::Program { words } => words.clone(),
+        Caller::Carried { name } => {
+            let own = std::env::current_exe()
+                .map_err(|error| Stop::Unable(format!("cannot find the program's own file: {error}")))?;
+            vec![own.to_string_lossy().into_owned(), "method".to_owned(), name.clone()]
+        }
+    };
+    let output = record.map(|record| record.folder().join("method"));
+    Child::start(&words, address, &token_hex, output).map(Some).map_err(|error| Stop::Usage(error.to_string()))
+}
+
+/// What the method wrote into the record, a line each with its second.
+fn keep_log(record: Option<&mut Record>, session: &Session) -> Result<(), HostError> {
+    let Some(record) = record else { return Ok(()) };
+    let lines: String = session.log.iter().map(|(at_s, line)| format!("{at_s:10.4} s  {line}\n")).collect();
+    record.write("method.log", lines.as_bytes())
+}
+
+/// Watches the run: takes what is recorded, sees the method die, the person interrupt, the disk fill.
+struct Keeper<'a> {
+    run: &'a Run<'a>,
+    child: Option<&'a Child>,
+    record: Option<&'a mut Record>,
+    bits: Bits,
+    progress: Progress,
+    child_gone: Option<Instant>,
+    failure: Option<HostError>,
+}
+
+/// How long frames of a method that has exited may still be on their way.
+const IN_FLIGHT: Duration = Duration::from_millis(200);
+
+/// Rows after which what was recorded is taken: a quarter of a second at 8 kHz.
+const ROWS_AT_ONCE: usize = 2048;
+
+impl<'a> Keeper<'a> {
+    fn new(run: &'a Run<'a>, child: Option<&'a Child>, record: Option<&'a mut Record>) -> Self {
+        let total = run.scenario.timing.rate.nearest_tick(run.scenario.tuning.time_s);
+        let progress = Progress::start("tuning", total);
+        Self { run, child, record, bits: Bits::default(), progress, child_gone: None, failure: None }
+    }
+
+    fn limits(&self) -> Patience {
+        Patience { silence: self.run.patience, tuning: Duration::from_secs_f64(self.run.scenario.tuning.wall_s) }
+    }
+
+    /// Waits until a method was let in: for whoever connects without limit, else as long as the patience lasts.
+    fn wait_at(&mut self, door: &Door, caller: &Caller) -> Result<crate::host::udp::Opened, End> {
+        let started = Instant::now();
+        let limit = self.run.patience.filter(|_| !matches!(caller, Caller::Outside { .. }));
+        loop {
+            if let Some(opened) = door.wait() {
+                return Ok(opened);
+            }
+            if self.run.interrupt.asked() {
+                return Err(End::Interrupted);
+            }
+            if let Some(why) = self.child.and_then(Child::ended) {
+                // What it sent last may still be at the door.
+                return door.wait().ok_or_else(|| End::Left(format!("{why} before it connected")));
+            }
+            if limit.is_some_and(|limit| limit <= started.elapsed()) {
+                return Err(End::Silent);
+            }
+        }
+    }
+
+    fn take(&mut self, session: &mut Session) {
+        let taken = std::mem::take(&mut session.taken);
+        self.bits.rows(&taken.rows);
+        if let Some(record) = &mut self.record
+            && self.failure.is_none()
+        {
+            self.failure = record.keep(&taken.rows, &taken.frames).err();
+        }
+        // The room is used again.
+        session.taken = taken;
+        session.taken.rows.clear();
+        session.taken.frames.clear();
+    }
+
+    fn method_is_gone(&mut self) -> Option<String> {
+        let why = self.child.and_then(Child::ended)?;
+        let since = *self.child_gone.get_or_insert_with(Instant::now);
+        (IN_FLIGHT <= since.elapsed()).then_some(why)
+    }
+}
+
+impl Watch for Keeper<'_> {
+    fn look(&mut self, session: &mut Session) -> Option<End> {
+        if ROWS_AT_ONCE <= session.taken.rows.len() {
+            self.take(session);
+            let (rate, tick) = (self.run.scenario.timing.rate, session.tick());
+            self.progress.at(tick, || format!("{:.1} s simulated", rate.seconds(tick)));
+        }
+        if session.end().is_some() {
+            return None;
+        }
+        if self.run.interrupt.asked() || self.failure.is_some() {
+            return Some(End::Interrupted);
+        }
+        if let Some(why) = self.method_is_gone() {
+            session.leave(why);
+        }
+        None
+    }
+}
+
+impl Tuning {
+    /// Tells the method the verdict, or why the run is over.
+    pub fn tell(&mut self, result: &TrialResult) {
+        let Some(link) = &mut self.link else { return };
+        let message = match result.verdict {
+            Verdict::VoidMethod | Verdict::VoidBench => {
+                Message::Close(Close { reason: close_reason(&self.tuned.end) })
+            }
+            Verdict::Pass => verdict(message::Verdict::Pass, result),
+            Verdict::Fail => verdict(message::Verdict::Fail, result),
+        };
+        let told = &mut self.told;
+        self.session.tell(message, &mut |frame| told.extend_from_slice(frame));
+        drop(link.send(&self.told));
+    }
+
+    /// Waits a moment for the method to leave by itself, saying the result again when it asks; then ends it.
+    pub fn close(&mut self) {
+        let started = Instant::now();
+        let mut buffer = [0; MAX_FRAME_BYTES];
+        while let (Some(link), Some(child)) = (&mut self.link, &self.child)
+            && child.ended().is_none()
+            && started.elapsed() < LEAVE_WITHIN
+        {
+            if let Ok(Some(length)) = link.receive(&mut buffer)
+                && matches!(decode(&buffer[..length]), Ok(Frame { message: Message::Done, .. }))
+            {
+                drop(link.send(&self.told));
+            }
+        }
+        if let Some(child) = self.child.take() {
+            child.end();
+        }
+        self.tuned.link.second_opens_refused = self.door.refused_as_second();
+    }
+}
+
+/// How long a method has to leave once it knows the result.
+const LEAVE_WITHIN: Duration = Duration::from_secs(2);
+
+fn verdict(verdict: message::Verdict, result: &TrialResult) -> Message {
+    let text = result.reasons.first().map_or("every limit held on every machine", |reason| reason.text.as_str());
+    let grade_percent = result.grade_percent.unwrap_or(0.0);
+    Message::Result(ResultFrame { verdict, grade_percent, text: Text::new(text) })
+}

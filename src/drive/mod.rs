@@ -262,9 +262,8 @@ impl Drive {
         self.apply(if braking { Event::QuickStop } else { Event::Tripped });
     }
 
-    /// Setpoint and torques of this tick; zeros where no torque acts. In a quick stop
-    /// nothing from outside is followed, the torque offset neither. When the deviation trips, c and u still show what
-    /// was computed, and the command is 0.
+    /// Setpoint and torques of this tick; zeros where no torque acts. In a quick stop nothing from outside is followed,
+    /// the torque offset neither. When the deviation trips, c and u still show what was computed, and the command is 0.
     fn compute(&mut self, speed: &MeasuredSpeed, asked: &Asked) -> (f64, SpeedLoopOutput) {
         let measured_rad_per_s = speed.measured_rad_per_s;
         let (setpoint, torque_offset_nm) = match self.state {

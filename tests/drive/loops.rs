@@ -239,8 +239,8 @@ const EVERYTHING: [(Setting, f64); 15] = [
     (Setting::SpeedLimit, 100_000.0),
 ];
 
-/// The chain written down a second time from its description, notches in transposed form II, and run beside the drive on
-/// the drive's own counts. 1e-9 Nm: the two sum in another order.
+/// The chain written down a second time from its description, notches in transposed form II, and run beside the drive
+/// on the drive's own counts. 1e-9 Nm: the two sum in another order.
 #[test]
 fn the_whole_chain_agrees_with_a_second_writing() {
     let mut drive = drive_with(&EVERYTHING);

@@ -1,5 +1,5 @@
-//! Trips: when each comes, how the axis stops, that it stays latched and named until a fault reset; and that nothing that
-//! is asked for makes a torque beyond the limit or a number that is not finite.
+//! Trips: when each comes, how the axis stops, that it stays latched and named until a fault reset; and that nothing
+//! that is asked for makes a torque beyond the limit or a number that is not finite.
 
 use plantstand::base::random::Stream;
 use plantstand::base::signal::{Actuation, Request};
@@ -23,8 +23,8 @@ fn trips_have_numbers_and_names() {
     assert_eq!(Trip::Overspeed.name(), "overspeed");
 }
 
-/// Overspeed takes the torque off at once and stays, whatever the controlword, until a fault reset; then the drive has to
-/// be switched on step by step.
+/// Overspeed takes the torque off at once and stays, whatever the controlword, until a fault reset; then the drive has
+/// to be switched on step by step.
 #[test]
 fn overspeed_latches() {
     let mut axis = Axis::new(tuned_drive_with(&[(Setting::SpeedLimit, 500.0), (Setting::SpeedResetTime, 0.0)]));

@@ -1,5 +1,5 @@
-//! The setpoint's way: ramp, low-pass, offset, slope; enabling at speed; halt; and the quick stop that a controlword asks
-//! for.
+//! The setpoint's way: ramp, low-pass, offset, slope; enabling at speed; halt; and the quick stop that a controlword
+//! asks for.
 
 use plantstand::base::signal::{Actuation, Request};
 use plantstand::base::units::{RPM_RAD_PER_S, TURN_RAD};

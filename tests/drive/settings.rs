@@ -163,8 +163,8 @@ fn an_examination_starts_at_rest() {
     assert_eq!((first[0].0.tick, first[0].0.measured_speed_rad_per_s), (0, 0.0));
 }
 
-/// Power lost after any number of writes into the memory leaves the old set or, once complete, the new one; and the next
-/// store works as ever.
+/// Power lost after any number of writes into the memory leaves the old set or, once complete, the new one; and the
+/// next store works as ever.
 #[test]
 fn a_power_cut_while_storing_leaves_no_mixture() {
     let old = Settings::defaults(&built_into());

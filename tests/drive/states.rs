@@ -160,7 +160,8 @@ fn events_named(by: &str) -> Vec<Event> {
 }
 
 /// Row `transitions`: the table has each of them and nothing more, but for number 0 (power-up itself), number 16 (for
-/// drives that hold their quick stop; not offered) and "switch on and enable operation", which is number 3 by other bits.
+/// drives that hold their quick stop; not offered) and "switch on and enable operation", which is number 3 by other
+/// bits.
 #[test]
 fn the_table_is_the_standards() {
     let mut standard = vec![(3, State::ReadyToSwitchOn, Event::EnableOperation, State::SwitchedOn)];
@@ -185,8 +186,8 @@ fn the_table_is_the_standards() {
     assert_eq!(table, standard);
 }
 
-/// Every state and every event, written down a second time: n not ready, d disabled, r ready, s switched on, o operation
-/// enabled, q quick stop, f fault reaction, F fault. Events in the order of `Event::ALL`.
+/// Every state and every event, written down a second time: n not ready, d disabled, r ready, s switched on, o
+/// operation enabled, q quick stop, f fault reaction, F fault. Events in the order of `Event::ALL`.
 #[test]
 fn every_state_meets_every_event() {
     let next = [

@@ -1,1 +1,15 @@
-//! (to be written)
+//! The machine: a chain of inertias with couplings, friction, stops and loads, its angle sensor, and the stepper that
+//! moves it through one control tick at a time.
+//!
+//! What it does not: control anything (see `drive`), know a scenario's keys, or meet a clock. Start reading at
+//! [`train::Parameters`], what a machine is, then [`stepper::Plant`], how it moves.
+
+pub mod coupling;
+pub mod energy;
+pub mod event;
+pub mod friction;
+pub mod load;
+pub mod sensor;
+pub mod stepper;
+pub mod stops;
+pub mod train;

@@ -5,7 +5,13 @@
 //! run loop and the clients do), or the meaning of a setting's number (the drive owns its rows).
 //! Start reading at `message.rs`, then `layout.rs`.
 
+pub mod checksum;
+pub mod codec;
+pub mod layout;
+pub mod malformed;
 pub mod message;
 pub mod numbered;
+mod read;
 pub mod series;
 pub mod text;
+mod write;

@@ -1,13 +1,14 @@
-//! A short text without a heap: what a frame carries for people.
+//! A line of text without a heap: what a frame carries for people.
 //!
-//! What it does not: lines, markup, or texts longer than [`TEXT_BYTES_MAX`]. Start reading at [`Text::new`].
+//! A text never holds a control character, so that bytes from outside can be printed and recorded as they are. What it
+//! does not: several lines, or texts longer than [`TEXT_BYTES_MAX`]. Start reading at [`Text::new`].
 
 use std::fmt;
 
 /// Longest text in bytes of UTF-8. One byte holds the length on the wire, and a name, a unit or a sentence fits.
 pub const TEXT_BYTES_MAX: usize = 200;
 
-/// Up to [`TEXT_BYTES_MAX`] bytes of UTF-8, held in place.
+/// Up to [`TEXT_BYTES_MAX`] bytes of UTF-8 without control characters, held in place.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub struct Text {
     length_bytes: u8,
@@ -16,21 +17,30 @@ pub struct Text {
 }
 
 impl Text {
-    /// The text, cut at the last whole character that still fits.
+    /// The text with every control character (line ends among them) turned into a space, cut at the last whole
+    /// character that still fits.
     #[must_use]
     pub fn new(text: &str) -> Self {
-        let fitting = text.len().min(TEXT_BYTES_MAX);
-        let kept = (0..=fitting).rev().find(|&end| text.is_char_boundary(end)).unwrap_or_default();
         let mut bytes = [0; TEXT_BYTES_MAX];
-        bytes[..kept].copy_from_slice(&text.as_bytes()[..kept]);
-        Self { length_bytes: kept as u8, bytes }
+        let mut length_bytes = 0;
+        for character in text.chars() {
+            let shown = if character.is_control() { ' ' } else { character };
+            let end = length_bytes + shown.len_utf8();
+            if TEXT_BYTES_MAX < end {
+                break;
+            }
+            shown.encode_utf8(&mut bytes[length_bytes..end]);
+            length_bytes = end;
+        }
+        Self { length_bytes: length_bytes as u8, bytes }
     }
 
-    /// The text of bytes from outside; `None` when they are too many or not UTF-8.
+    /// The text of bytes from outside; `None` when they are too many, not UTF-8, or hold a control character.
     #[must_use]
     pub fn from_bytes(bytes: &[u8]) -> Option<Self> {
         let text = std::str::from_utf8(bytes).ok()?;
-        (text.len() <= TEXT_BYTES_MAX).then(|| Self::new(text))
+        let fits = text.len() <= TEXT_BYTES_MAX && !text.chars().any(char::is_control);
+        fits.then(|| Self::new(text))
     }
 
     /// The text.

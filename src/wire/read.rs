@@ -1,0 +1,269 @@
+//! The reading half of the codec: one function per payload, every field checked on its way in.
+//!
+//! What it does not: header and checksum (`codec.rs`). Start reading at [`read_message`].
+
+use std::ops::Range;
+
+use super::codec::get;
+use super::layout::{
+    CRC_BYTES, Kind, accept, close, command, feedback, hand_action, hand_answer, header, log, open, phase, probe,
+    refuse, result, sample, setting_answer, setting_list, setting_read, setting_row, setting_write, value,
+};
+use super::malformed::Malformed;
+use super::message::{
+    Accept, Close, CloseReason, CommandFrame, Commands, FeedbackFrame, HandAction, HandActionKind, HandAnswer,
+    HandOutcome, Log, Message, Open, Pace, Phase, PhaseKind, Probe, Refuse, RefuseReason, ResultFrame,
+    STRIDE_TICKS_MAX, Sample, Samples, SettingAnswer, SettingList, SettingOutcome, SettingRead, SettingRow,
+    SettingWrite, TEXT_BYTES_MAX, Text, Value, Values, Verdict,
+};
+
+/// Reads the message of a frame without its checksum, and refuses a payload that is longer than it should be.
+pub(super) fn read_message(kind: Kind, bytes: &[u8]) -> Result<Message, Malformed> {
+    let (message, end) = read_payload(kind, bytes)?;
+    if end != bytes.len() {
+        return Err(Malformed::Payload { found_bytes: bytes.len() + CRC_BYTES, needed_bytes: end + CRC_BYTES });
+    }
+    Ok(message)
+}
+
+/// The message, and where its payload ends.
+fn read_payload(kind: Kind, bytes: &[u8]) -> Result<(Message, usize), Malformed> {
+    match kind {
+        Kind::Open => read_open(bytes),
+        Kind::Accept => read_accept(bytes),
+        Kind::Refuse => read_refuse(bytes),
+        Kind::Close => {
+            let reason = read_value_of(bytes, close::REASON, CloseReason::from_number)?;
+            Ok((Message::Close(Close { reason }), close::END))
+        }
+        Kind::Phase => read_phase(bytes),
+        Kind::Feedback => read_feedback(bytes),
+        Kind::Command => read_command(bytes),
+        Kind::Done => Ok((Message::Done, header::END)),
+        Kind::Result => read_result(bytes),
+        Kind::Log => {
+            let (text, end) = read_text(bytes, log::TEXT_BYTES, log::END)?;
+            Ok((Message::Log(Log { text }), end))
+        }
+        Kind::Probe => Ok((Message::Probe(read_probe(bytes)?), probe::END)),
+        Kind::Echo => Ok((Message::Echo(read_probe(bytes)?), probe::END)),
+        Kind::SettingList => {
+            let index = read_u16(bytes, setting_list::INDEX)?;
+            Ok((Message::SettingList(SettingList { index }), setting_list::END))
+        }
+        Kind::SettingRow => read_setting_row(bytes),
+        Kind::SettingRead => {
+            let number = read_u16(bytes, setting_read::NUMBER)?;
+            Ok((Message::SettingRead(SettingRead { number }), setting_read::END))
+        }
+        Kind::SettingWrite => read_setting_write(bytes),
+        Kind::Store => Ok((Message::Store, header::END)),
+        Kind::SettingAnswer => read_setting_answer(bytes),
+        Kind::HandAction => {
+            let action = read_value_of(bytes, hand_action::ACTION, HandActionKind::from_number)?;
+            Ok((Message::HandAction(HandAction { action }), hand_action::END))
+        }
+        Kind::HandAnswer => read_hand_answer(bytes),
+    }
+}
+
+fn read_open(bytes: &[u8]) -> Result<(Message, usize), Malformed> {
+    let token = get(bytes, open::TOKEN)?;
+    let (name, end) = read_text(bytes, open::NAME_BYTES, open::END)?;
+    Ok((Message::Open(Open { token, name }), end))
+}
+
+fn read_accept(bytes: &[u8]) -> Result<(Message, usize), Malformed> {
+    let (title, end) = read_text(bytes, accept::TITLE_BYTES, accept::END)?;
+    let tick_hz = read_u32(bytes, accept::TICK_HZ)?;
+    let stride_ticks = read_u16(bytes, accept::STRIDE_TICKS)?;
+    check_count(tick_hz, 1..=u32::MAX, accept::TICK_HZ)?;
+    check_count(stride_ticks.into(), 1..=STRIDE_TICKS_MAX as u32, accept::STRIDE_TICKS)?;
+    let accept = Accept {
+        port: read_u16(bytes, accept::PORT)?,
+        version_min: read_u8(bytes, accept::VERSION_MIN)?,
+        version_max: read_u8(bytes, accept::VERSION_MAX)?,
+        commands: read_value_of(bytes, accept::COMMANDS, Commands::from_number)?,
+        pace: read_value_of(bytes, accept::PACE, Pace::from_number)?,
+        tick_hz,
+        stride_ticks,
+        endless: read_flag(bytes, accept::ENDLESS)?,
+        travel_deg: [read_f64(bytes, accept::TRAVEL_MIN_DEG)?, read_f64(bytes, accept::TRAVEL_MAX_DEG)?],
+        window_deg: [read_f64(bytes, accept::WINDOW_MIN_DEG)?, read_f64(bytes, accept::WINDOW_MAX_DEG)?],
+        path_deg: read_f64(bytes, accept::PATH_DEG)?,
+        max_speed_rad_per_s: read_f64(bytes, accept::MAX_SPEED_RAD_PER_S)?,
+        time_s: read_f64(bytes, accept::TIME_S)?,
+        nonce: read_u64(bytes, accept::NONCE)?,
+        title,
+    };
+    Ok((Message::Accept(accept), end))
+}
+
+fn read_refuse(bytes: &[u8]) -> Result<(Message, usize), Malformed> {
+    let reason = read_value_of(bytes, refuse::REASON, RefuseReason::from_number)?;
+    let version_min = read_u8(bytes, refuse::VERSION_MIN)?;
+    let version_max = read_u8(bytes, refuse::VERSION_MAX)?;
+    let (detail, end) = read_text(bytes, refuse::DETAIL_BYTES, refuse::END)?;
+    Ok((Message::Refuse(Refuse { reason, version_min, version_max, detail }), end))
+}
+
+fn read_phase(bytes: &[u8]) -> Result<(Message, usize), Malformed> {
+    let phase = read_value_of(bytes, phase::PHASE, PhaseKind::from_number)?;
+    let corner = read_u16(bytes, phase::CORNER)?;
+    Ok((Message::Phase(Phase { phase, corner }), phase::END))
+}
+
+fn read_feedback(bytes: &[u8]) -> Result<(Message, usize), Malformed> {
+    let exchange = read_u32(bytes, feedback::EXCHANGE)?;
+    let first_tick = read_u64(bytes, feedback::FIRST_TICK)?;
+    let trip = read_u16(bytes, feedback::TRIP)?;
+    let statusword = read_u16(bytes, feedback::STATUSWORD)?;
+    let count = read_u8(bytes, feedback::SAMPLE_COUNT)?;
+    check_count(count.into(), 1..=STRIDE_TICKS_MAX as u32, feedback::SAMPLE_COUNT)?;
+    let mut samples = Samples::new();
+    let mut end = feedback::END;
+    for _ in 0..count {
+        samples.push(read_sample(bytes, end)?);
+        end += sample::END;
+    }
+    Ok((Message::Feedback(FeedbackFrame { exchange, first_tick, trip, statusword, samples }), end))
+}
+
+fn read_sample(bytes: &[u8], start: usize) -> Result<Sample, Malformed> {
+    Ok(Sample {
+        counts: i64::from_le_bytes(get(bytes, from(start, sample::COUNTS))?),
+        setpoint_rad_per_s: read_f64(bytes, from(start, sample::SETPOINT_RAD_PER_S))?,
+        measured_speed_rad_per_s: read_f64(bytes, from(start, sample::MEASURED_SPEED_RAD_PER_S))?,
+        controller_torque_nm: read_f64(bytes, from(start, sample::CONTROLLER_TORQUE_NM))?,
+        summed_torque_nm: read_f64(bytes, from(start, sample::SUMMED_TORQUE_NM))?,
+        torque_command_nm: read_f64(bytes, from(start, sample::TORQUE_COMMAND_NM))?,
+    })
+}
+
+fn read_command(bytes: &[u8]) -> Result<(Message, usize), Malformed> {
+    let exchange = read_u32(bytes, command::EXCHANGE)?;
+    let controlword = read_u16(bytes, command::CONTROLWORD)?;
+    let compute_us = read_u32(bytes, command::COMPUTE_US)?;
+    let count = read_u8(bytes, command::VALUE_COUNT)?;
+    check_count(count.into(), 0..=STRIDE_TICKS_MAX as u32, command::VALUE_COUNT)?;
+    let mut values = Values::new();
+    let mut end = command::END;
+    for _ in 0..count {
+        values.push(read_value(bytes, end)?);
+        end += value::END;
+    }
+    Ok((Message::Command(CommandFrame { exchange, controlword, compute_us, values }), end))
+}
+
+fn read_value(bytes: &[u8], start: usize) -> Result<Value, Malformed> {
+    Ok(Value {
+        speed_rad_per_s: read_f64(bytes, from(start, value::SPEED_RAD_PER_S))?,
+        speed_offset_rad_per_s: read_f64(bytes, from(start, value::SPEED_OFFSET_RAD_PER_S))?,
+        torque_offset_nm: read_f64(bytes, from(start, value::TORQUE_OFFSET_NM))?,
+    })
+}
+
+fn read_result(bytes: &[u8]) -> Result<(Message, usize), Malformed> {
+    let verdict = read_value_of(bytes, result::VERDICT, Verdict::from_number)?;
+    let grade_percent = read_f64(bytes, result::GRADE_PERCENT)?;
+    let (text, end) = read_text(bytes, result::TEXT_BYTES, result::END)?;
+    Ok((Message::Result(ResultFrame { verdict, grade_percent, text }), end))
+}
+
+fn read_probe(bytes: &[u8]) -> Result<Probe, Malformed> {
+    Ok(Probe { nonce: read_u64(bytes, probe::NONCE)? })
+}
+
+fn read_setting_row(bytes: &[u8]) -> Result<(Message, usize), Malformed> {
+    let (name, name_end) = read_text(bytes, setting_row::NAME_BYTES, setting_row::END)?;
+    let (unit, end) = read_text(bytes, setting_row::UNIT_BYTES, name_end)?;
+    let row = SettingRow {
+        request: read_u32(bytes, setting_row::REQUEST)?,
+        index: read_u16(bytes, setting_row::INDEX)?,
+        total: read_u16(bytes, setting_row::TOTAL)?,
+        number: read_u16(bytes, setting_row::NUMBER)?,
+        writable_while_enabled: read_flag(bytes, setting_row::WRITABLE_WHILE_ENABLED)?,
+        low: read_f64(bytes, setting_row::LOW)?,
+        high: read_f64(bytes, setting_row::HIGH)?,
+        value: read_f64(bytes, setting_row::VALUE)?,
+        default: read_f64(bytes, setting_row::DEFAULT)?,
+        name,
+        unit,
+    };
+    Ok((Message::SettingRow(row), end))
+}
+
+fn read_setting_write(bytes: &[u8]) -> Result<(Message, usize), Malformed> {
+    let number = read_u16(bytes, setting_write::NUMBER)?;
+    let value = read_f64(bytes, setting_write::VALUE)?;
+    Ok((Message::SettingWrite(SettingWrite { number, value }), setting_write::END))
+}
+
+fn read_setting_answer(bytes: &[u8]) -> Result<(Message, usize), Malformed> {
+    let request = read_u32(bytes, setting_answer::REQUEST)?;
+    let number = read_u16(bytes, setting_answer::NUMBER)?;
+    let outcome = read_value_of(bytes, setting_answer::OUTCOME, SettingOutcome::from_number)?;
+    let value = read_f64(bytes, setting_answer::VALUE)?;
+    Ok((Message::SettingAnswer(SettingAnswer { request, number, outcome, value }), setting_answer::END))
+}
+
+fn read_hand_answer(bytes: &[u8]) -> Result<(Message, usize), Malformed> {
+    let request = read_u32(bytes, hand_answer::REQUEST)?;
+    let outcome = read_value_of(bytes, hand_answer::OUTCOME, HandOutcome::from_number)?;
+    Ok((Message::HandAnswer(HandAnswer { request, outcome }), hand_answer::END))
+}
+
+/// A field of an item whose first byte stands here.
+fn from(start: usize, range: Range<usize>) -> Range<usize> {
+    start + range.start..start + range.end
+}
+
+fn read_u8(bytes: &[u8], range: Range<usize>) -> Result<u8, Malformed> {
+    get(bytes, range).map(u8::from_le_bytes)
+}
+
+fn read_u16(bytes: &[u8], range: Range<usize>) -> Result<u16, Malformed> {
+    get(bytes, range).map(u16::from_le_bytes)
+}
+
+fn read_u32(bytes: &[u8], range: Range<usize>) -> Result<u32, Malformed> {
+    get(bytes, range).map(u32::from_le_bytes)
+}
+
+fn read_u64(bytes: &[u8], range: Range<usize>) -> Result<u64, Malformed> {
+    get(bytes, range).map(u64::from_le_bytes)
+}
+
+/// A double, refused unless it is finite.
+fn read_f64(bytes: &[u8], range: Range<usize>) -> Result<f64, Malformed> {
+    let at_byte = range.start;
+    let number = get(bytes, range).map(f64::from_le_bytes)?;
+    if number.is_finite() { Ok(number) } else { Err(Malformed::NotFinite { at_byte }) }
+}
+
+/// A flag, refused unless it is 0 or 1.
+fn read_flag(bytes: &[u8], range: Range<usize>) -> Result<bool, Malformed> {
+    read_value_of(bytes, range, |number| (number <= 1).then_some(number == 1))
+}
+
+/// A named value, refused when its number stands for nothing.
+fn read_value_of<T>(bytes: &[u8], range: Range<usize>, named: impl Fn(u8) -> Option<T>) -> Result<T, Malformed> {
+    let at_byte = range.start;
+    let found = read_u8(bytes, range)?;
+    named(found).ok_or(Malformed::Value { at_byte, found })
+}
+
+/// Refuses a count that is not among the allowed ones.
+fn check_count(found: u32, allowed: std::ops::RangeInclusive<u32>, range: Range<usize>) -> Result<(), Malformed> {
+    if allowed.contains(&found) { Ok(()) } else { Err(Malformed::Count { at_byte: range.start, found }) }
+}
+
+/// A text that starts here and whose length stands there, and where it ends.
+fn read_text(bytes: &[u8], length: Range<usize>, start: usize) -> Result<(Text, usize), Malformed> {
+    let text_bytes = u32::from(read_u8(bytes, length.clone())?);
+    check_count(text_bytes, 0..=TEXT_BYTES_MAX as u32, length)?;
+    let end = start + text_bytes as usize;
+    let needed = Malformed::Payload { found_bytes: bytes.len() + CRC_BYTES, needed_bytes: end + CRC_BYTES };
+    let text = bytes.get(start..end).ok_or(needed)?;
+    Ok((Text::from_bytes(text).ok_or(Malformed::Text { at_byte: start })?, end))
+}

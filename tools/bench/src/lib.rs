@@ -57,9 +57,10 @@ pub enum Asked {
     Nothing,
 }
 
-/// Prints one row of the table of results, in Markdown: what, median, lowest and highest block, what is asked, whether
-/// the median holds it.
-pub fn print_row(what: &str, unit: &str, values: &[f64], digits: usize, asked: Asked) {
+/// One row of the table of results, in Markdown: what, median, lowest and highest block, what is asked, whether the
+/// median holds it.
+#[must_use]
+pub fn row(what: &str, unit: &str, values: &[f64], digits: usize, asked: Asked) -> String {
     let sorted = sorted(values);
     let (low, high, middle) = (sorted[0], sorted[sorted.len() - 1], median(values));
     let (asked, holds) = match asked {
@@ -67,7 +68,7 @@ pub fn print_row(what: &str, unit: &str, values: &[f64], digits: usize, asked: A
         Asked::AtMost(bound) => (format!("at most {bound}"), if middle <= bound { "yes" } else { "**no**" }),
         Asked::Nothing => (String::new(), ""),
     };
-    println!("| {what} | {middle:.digits$} {unit} | {low:.digits$} to {high:.digits$} | {asked} | {holds} |");
+    format!("| {what} | {middle:.digits$} {unit} | {low:.digits$} to {high:.digits$} | {asked} | {holds} |")
 }
 
 /// Keeps the processor out of its idle states for as long as the value lives, where the system allows it: a sleeping

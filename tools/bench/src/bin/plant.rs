@@ -19,7 +19,7 @@ use plantstand::plant::friction::{Coulomb, Friction};
 use plantstand::plant::sensor::{Sensor, SensorParameters};
 use plantstand::plant::stepper::{Plant, TickInput};
 use plantstand::plant::train::{Initial, Node, Parameters};
-use plantstand_bench::{Asked, alternate, print_row};
+use plantstand_bench::{Asked, alternate, row};
 
 const RATE: TickRate = TickRate { hz: 8000 };
 const TICKS: u64 = 16_000;
@@ -57,15 +57,20 @@ fn main() {
     // The drive's speed loop, as soft as it may be set, and its tick of delay change the motion a little.
     assert!(driven_error < 0.2, "the driven plant moves otherwise ({driven_error:e} of the span): no comparison");
 
-    let paired = alternate(BLOCKS, || times_real_time(|| run_alone(&torque_nm)), || times_real_time(|| run_driven(&torque_nm)));
-    print_row("plant alone, trajectory b", "× real time", &paired.first, 0, Asked::AtLeast(800.0));
-    print_row("plant, sensor and drive, trajectory b", "× real time", &paired.second, 0, Asked::AtLeast(600.0));
+    let paired =
+        alternate(BLOCKS, || times_real_time(|| run_alone(&torque_nm)), || times_real_time(|| run_driven(&torque_nm)));
+    println!("{}", row("plant alone, trajectory b", "× real time", &paired.first, 0, Asked::AtLeast(800.0)));
+    println!(
+        "{}",
+        row("plant, sensor and drive, trajectory b", "× real time", &paired.second, 0, Asked::AtLeast(600.0))
+    );
     let per_tick_ns = |times: &f64| 1e9 / (times * f64::from(RATE.hz));
     let ns: Vec<f64> = paired.first.iter().map(per_tick_ns).collect();
-    print_row("one tick of the plant alone", "ns", &ns, 0, Asked::Nothing);
+    println!("{}", row("one tick of the plant alone", "ns", &ns, 0, Asked::Nothing));
     let ns: Vec<f64> = paired.second.iter().map(per_tick_ns).collect();
-    print_row("one tick of plant, sensor and drive", "ns", &ns, 0, Asked::Nothing);
-    println!("\nThe plant alone ended {error:.1e} of the span away from the reference.\n");
+    println!("{}", row("one tick of plant, sensor and drive", "ns", &ns, 0, Asked::Nothing));
+    let error_nano = [1e9 * error];
+    println!("{}", row("end of that run against the reference", "× 10⁻⁹ of span", &error_nano, 1, Asked::AtMost(1e4)));
 }
 
 /// Simulated time over wall time of one block.
@@ -78,12 +83,22 @@ fn times_real_time(run: impl Fn() -> f64) -> f64 {
 }
 
 fn torque_at(tick: u64) -> f64 {
-    TORQUE.iter().rev().find(|(start_s, _)| RATE.nearest_tick(*start_s) <= tick).map_or(0.0, |(_, torque_nm)| *torque_nm)
+    TORQUE
+        .iter()
+        .rev()
+        .find(|(start_s, _)| RATE.nearest_tick(*start_s) <= tick)
+        .map_or(0.0, |(_, torque_nm)| *torque_nm)
 }
 
 fn machine() -> Parameters {
     let friction = |kinetic_nm, static_nm, stribeck_rad_per_s, viscous_nms_per_rad| {
-        Friction::Coulomb(Coulomb { kinetic_nm, static_nm, stribeck_rad_per_s, stribeck_exponent: 2.0, viscous_nms_per_rad })
+        Friction::Coulomb(Coulomb {
+            kinetic_nm,
+            static_nm,
+            stribeck_rad_per_s,
+            stribeck_exponent: 2.0,
+            viscous_nms_per_rad,
+        })
     };
     let motor = Node { inertia_kgm2: 4.2e-4, friction: friction(0.04, 0.05, 1.2566, 1.1e-4) };
     let load = Node { inertia_kgm2: 3.4e-3, friction: friction(0.25, 0.38, 0.8378, 1e-3) };
@@ -93,7 +108,13 @@ fn machine() -> Parameters {
         damping_nms_per_rad: 0.02,
         half_gap_rad: 0.001_745_329_251_994_329_4,
     };
-    Parameters { torque_lag_s: 0.0, nodes: vec![motor, load], couplings: vec![coupling], stops: None, loads: Vec::new() }
+    Parameters {
+        torque_lag_s: 0.0,
+        nodes: vec![motor, load],
+        couplings: vec![coupling],
+        stops: None,
+        loads: Vec::new(),
+    }
 }
 
 fn new_plant() -> Plant {
@@ -129,7 +150,7 @@ fn run_driven(torque_nm: &[f64]) -> f64 {
         plant.step(&input, &mut events).expect("the trajectory is finite");
         input.torque_nm = match actuation {
             Actuation::Off => panic!("the drive switched off: {:?}", drive.trip()),
-            Actuation::Torque { command_nm } => Some(command_nm),
+            Actuation::Torque { torque_nm } => Some(torque_nm),
         };
     }
     plant.angle_rad(1)

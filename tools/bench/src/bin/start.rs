@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Instant;
 
-use plantstand_bench::{Asked, alternate, median, print_row};
+use plantstand_bench::{Asked, alternate, median, row};
 
 /// Pairs of starts: a start takes a millisecond, and its time scatters by as much.
 const STARTS: usize = 400;
@@ -22,13 +22,16 @@ fn main() {
     let paired = alternate(STARTS, || seconds(plantstand, &version), || seconds(&minimal, &version));
     let ms = |seconds: &[f64]| seconds.iter().map(|s| 1e3 * s).collect::<Vec<_>>();
     let ratio = median(&paired.first) / median(&paired.second);
-    print_row("`plantstand --version`", "ms", &ms(&paired.first), 2, Asked::Nothing);
-    print_row("minimal clap program `--version`", "ms", &ms(&paired.second), 2, Asked::Nothing);
-    print_row("ratio of the two medians", "", &[ratio], 2, Asked::AtMost(1.3));
+    println!("{}", row("`plantstand --version`", "ms", &ms(&paired.first), 2, Asked::Nothing));
+    println!("{}", row("minimal clap program `--version`", "ms", &ms(&paired.second), 2, Asked::Nothing));
+    println!("{}", row("ratio of the two medians", "", &[ratio], 2, Asked::AtMost(1.3)));
 
     let score = [OsStr::new("score"), scenario.as_os_str(), OsStr::new("--no-record")];
     let trials: Vec<f64> = (0..TRIALS).map(|_| seconds(plantstand, &score)).collect();
-    print_row("`score` of the first scenario by `careful`, corners included", "s", &trials, 2, Asked::AtMost(10.0));
+    println!(
+        "{}",
+        row("`score` of the first scenario by `careful`, corners included", "s", &trials, 2, Asked::AtMost(10.0))
+    );
 }
 
 /// Wall time of one run, in s; it must end with 0.

@@ -9,3 +9,4 @@ pub mod recording;
 pub mod signal;
 pub mod time;
 pub mod units;
+pub mod waveform;

@@ -1,0 +1,199 @@
+//! How much faster than real time the plant runs on one core, alone and with sensor and drive, at 8 kHz.
+//!
+//! The machine and the torque are those of reference trajectory b (two masses, play, friction on both sides, reversing
+//! torque: 184 contact and stick events in 2 s), so the cost of events is in it; both runs' end is compared with the
+//! reference, since a wrong plant may be fast. What it does not: link, recording, scoring. Start reading at [`main`].
+
+use std::hint::black_box;
+use std::time::Instant;
+
+use plantstand::base::nameplate::Nameplate;
+use plantstand::base::random::Stream;
+use plantstand::base::signal::{Actuation, Request};
+use plantstand::base::time::TickRate;
+use plantstand::drive::Drive;
+use plantstand::drive::setting::{DefaultsFrom, Setting, Settings};
+use plantstand::plant::coupling::Coupling;
+use plantstand::plant::event::EventLog;
+use plantstand::plant::friction::{Coulomb, Friction};
+use plantstand::plant::sensor::{Sensor, SensorParameters};
+use plantstand::plant::stepper::{Plant, TickInput};
+use plantstand::plant::train::{Initial, Node, Parameters};
+use plantstand_bench::{Asked, alternate, row};
+
+const RATE: TickRate = TickRate { hz: 8000 };
+const TICKS: u64 = 16_000;
+/// Runs of the trajectory in one block: a tenth of a second or so.
+const RUNS: u32 = 40;
+const BLOCKS: usize = 15;
+
+/// Torque of the trajectory: from a time in s on, so many Nm.
+const TORQUE: [(f64, f64); 13] = [
+    (0.0, 0.03),
+    (0.05, 0.9),
+    (0.25, -0.6),
+    (0.45, -1.1),
+    (0.7, 0.2),
+    (0.85, 1.3),
+    (1.0, 0.0),
+    (1.1, -1.4),
+    (1.3, 0.5),
+    (1.45, -0.45),
+    (1.6, 0.8),
+    (1.75, -0.9),
+    (1.9, 0.0),
+];
+/// Load angle at 2 s and span of the load angle in the reference, in rad.
+const REFERENCE_END_RAD: f64 = -24.616_163_135_81;
+const REFERENCE_SPAN_RAD: f64 = 29.776_901_494_7;
+
+fn main() {
+    let torque_nm: Vec<f64> = (0..TICKS).map(torque_at).collect();
+    let alone_end_rad = run_alone(&torque_nm);
+    let error = (alone_end_rad - REFERENCE_END_RAD).abs() / REFERENCE_SPAN_RAD;
+    assert!(error < 1e-5, "the plant ends {error:e} of the span away from the reference: nothing to time");
+    let driven_end_rad = run_driven(&torque_nm);
+    let driven_error = (driven_end_rad - REFERENCE_END_RAD).abs() / REFERENCE_SPAN_RAD;
+    // The drive's speed loop, as soft as it may be set, and its tick of delay change the motion a little.
+    assert!(driven_error < 0.2, "the driven plant moves otherwise ({driven_error:e} of the span): no comparison");
+
+    let paired =
+        alternate(BLOCKS, || times_real_time(|| run_alone(&torque_nm)), || times_real_time(|| run_driven(&torque_nm)));
+    println!("{}", row("plant alone, trajectory b", "× real time", &paired.first, 0, Asked::AtLeast(800.0)));
+    println!(
+        "{}",
+        row("plant, sensor and drive, trajectory b", "× real time", &paired.second, 0, Asked::AtLeast(600.0))
+    );
+    let per_tick_ns = |times: &f64| 1e9 / (times * f64::from(RATE.hz));
+    let ns: Vec<f64> = paired.first.iter().map(per_tick_ns).collect();
+    println!("{}", row("one tick of the plant alone", "ns", &ns, 0, Asked::Nothing));
+    let ns: Vec<f64> = paired.second.iter().map(per_tick_ns).collect();
+    println!("{}", row("one tick of plant, sensor and drive", "ns", &ns, 0, Asked::Nothing));
+    let error_nano = [1e9 * error];
+    println!("{}", row("end of that run against the reference", "× 10⁻⁹ of span", &error_nano, 1, Asked::AtMost(1e4)));
+}
+
+/// Simulated time over wall time of one block.
+fn times_real_time(run: impl Fn() -> f64) -> f64 {
+    let started = Instant::now();
+    for _ in 0..RUNS {
+        black_box(run());
+    }
+    f64::from(RUNS) * RATE.seconds(TICKS) / started.elapsed().as_secs_f64()
+}
+
+fn torque_at(tick: u64) -> f64 {
+    TORQUE
+        .iter()
+        .rev()
+        .find(|(start_s, _)| RATE.nearest_tick(*start_s) <= tick)
+        .map_or(0.0, |(_, torque_nm)| *torque_nm)
+}
+
+fn machine() -> Parameters {
+    let friction = |kinetic_nm, static_nm, stribeck_rad_per_s, viscous_nms_per_rad| {
+        Friction::Coulomb(Coulomb {
+            kinetic_nm,
+            static_nm,
+            stribeck_rad_per_s,
+            stribeck_exponent: 2.0,
+            viscous_nms_per_rad,
+        })
+    };
+    let motor = Node { inertia_kgm2: 4.2e-4, friction: friction(0.04, 0.05, 1.2566, 1.1e-4) };
+    let load = Node { inertia_kgm2: 3.4e-3, friction: friction(0.25, 0.38, 0.8378, 1e-3) };
+    let coupling = Coupling {
+        ratio: 1.0,
+        stiffness_nm_per_rad: 260.0,
+        damping_nms_per_rad: 0.02,
+        half_gap_rad: 0.001_745_329_251_994_329_4,
+    };
+    Parameters {
+        torque_lag_s: 0.0,
+        nodes: vec![motor, load],
+        couplings: vec![coupling],
+        stops: None,
+        loads: Vec::new(),
+    }
+}
+
+fn new_plant() -> Plant {
+    let machine = machine();
+    Plant::new(&machine, &Initial::at_rest(&machine, 0.0), RATE, false)
+}
+
+/// One run under the given torque; the load's angle at its end.
+fn run_alone(torque_nm: &[f64]) -> f64 {
+    let mut plant = new_plant();
+    let mut events = EventLog::new(512);
+    for &torque_nm in torque_nm {
+        let input = TickInput { torque_nm: Some(torque_nm), ..TickInput::default() };
+        plant.step(&input, &mut events).expect("the trajectory is finite");
+    }
+    plant.angle_rad(1)
+}
+
+/// One run with the torque given as the drive's torque offset, through sensor, speed loop and filters; the load's angle
+/// at its end.
+fn run_driven(torque_nm: &[f64]) -> f64 {
+    let mut plant = new_plant();
+    let mut events = EventLog::new(512);
+    let mut sensor = new_sensor();
+    let mut drive = new_drive();
+    drive.start_enabled();
+    let mut input = TickInput { torque_nm: Some(0.0), ..TickInput::default() };
+    for &torque_offset_nm in torque_nm {
+        let counts = sensor.sample(plant.angle_rad(0));
+        let request = Request { controlword: 0x000F, torque_offset_nm, ..Request::default() };
+        let (feedback, actuation) = drive.tick(counts, &request);
+        black_box(feedback);
+        plant.step(&input, &mut events).expect("the trajectory is finite");
+        input.torque_nm = match actuation {
+            Actuation::Off => panic!("the drive switched off: {:?}", drive.trip()),
+            Actuation::Torque { torque_nm } => Some(torque_nm),
+        };
+    }
+    plant.angle_rad(1)
+}
+
+fn new_sensor() -> Sensor {
+    let parameters = SensorParameters {
+        counts_per_turn: 1_048_576.0,
+        noise_counts_rms: 6.0,
+        latency_ticks: 1,
+        sign: 1.0,
+        offset_rad: 0.0,
+    };
+    Sensor::new(&parameters, Stream::new(20, "sensor"), 0.0)
+}
+
+/// A drive with low-pass and both notches on, as a tuned one would have them, and the softest speed loop.
+fn new_drive() -> Drive {
+    let nameplate = Nameplate {
+        rated_torque_nm: 4.1,
+        peak_torque_nm: 12.0,
+        rated_speed_rad_per_s: 314.0,
+        motor_inertia_kgm2: 4.2e-4,
+        counts_per_turn: 1_048_576.0,
+        gear_ratio: 1.0,
+        angle_zero_counts: 0.0,
+    };
+    let mut settings = Settings::defaults(&DefaultsFrom { nameplate, max_speed_rad_per_s: 300.0, travel_rad: None });
+    let values = [
+        (Setting::SpeedGain, 1e-6),
+        (Setting::SpeedResetTime, 1.0),
+        (Setting::TorqueLimit, 8.0),
+        (Setting::SpeedFilter, 3000.0),
+        (Setting::TorqueLowpass, 3000.0),
+        (Setting::Notch1Centre, 2000.0),
+        (Setting::Notch1Width, 200.0),
+        (Setting::Notch1Depth, 6.0),
+        (Setting::Notch2Centre, 3000.0),
+        (Setting::Notch2Width, 200.0),
+        (Setting::Notch2Depth, 6.0),
+    ];
+    for (setting, value) in values {
+        settings.set(setting, value);
+    }
+    Drive::new(RATE, nameplate, settings)
+}

@@ -5,7 +5,7 @@
 
 use std::time::Duration;
 
-use crate::bench::port::{Clock, Link, RESEND_AFTER};
+use crate::bench::port::{Clock, Gone, Link, RESEND_AFTER};
 use crate::bench::session::{End, Session};
 use crate::wire::layout::MAX_FRAME_BYTES;
 
@@ -33,7 +33,7 @@ pub fn lockstep(
     watch: &mut dyn Watch,
 ) -> End {
     let mut buffer = [0_u8; MAX_FRAME_BYTES];
-    let mut gone = None;
+    let mut gone: Option<Gone> = None;
     let mut heard = clock.elapsed();
     let mut sent = heard;
     // A method says a word as soon as it listens on the port it was given; one that does not is begun with anyway.

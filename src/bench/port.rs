@@ -28,7 +28,7 @@ pub trait Link {
 /// The peer or the device cannot be reached any more.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Gone {
-    /// What happened, as a clause: `the method exited with status 1`.
+    /// What happened, as a clause about the method: `lost its line: ...`.
     pub cause: String,
 }
 

@@ -5,7 +5,7 @@
 use crate::cli::{Outcome, Stop};
 use crate::host::files::token_from_hex;
 use crate::host::udp::{UdpTransport, parse_link};
-use crate::method;
+use crate::method::Carried;
 use crate::method::client::Client;
 
 /// Runs a carried method until it is done or stops.
@@ -13,17 +13,18 @@ use crate::method::client::Client;
 /// # Errors
 /// An unknown name, a missing or wrong environment, or what the machine refused.
 pub fn run(name: &str) -> Result<Outcome, Stop> {
-    let tune = method::by_name(name).ok_or_else(|| {
-        Stop::Usage(format!("method '{name}' is not carried; carried are: {}", method::names().join(", ")))
+    let method = Carried::from_name(name).ok_or_else(|| {
+        let names = Carried::ALL.map(Carried::name).join(", ");
+        Stop::Usage(format!("method '{name}' is not carried; carried are: {names}"))
     })?;
     let link = from_environment("PLANTSTAND_LINK")?;
     let token = from_environment("PLANTSTAND_TOKEN")?;
     let token = token_from_hex(&token).ok_or_else(|| Stop::Usage("PLANTSTAND_TOKEN holds no 32 hex digits".into()))?;
     let transport = UdpTransport::towards(parse_link(&link).map_err(Stop::Usage)?)?;
-    let mut client = Client::open(transport, token, name).map_err(|error| Stop::Unable(error.to_string()))?;
-    match tune(&mut client) {
-        Ok(summary) => {
-            println!("{summary}");
+    let mut client = Client::open(transport, token, name).map_err(|stop| Stop::Unable(stop.to_string()))?;
+    match method.run(&mut client).and_then(|_| client.done()) {
+        Ok(result) => {
+            println!("{}: {}", result.verdict.name(), result.text.as_str());
             Ok(Outcome::Pass)
         }
         Err(stop) => {

@@ -13,15 +13,13 @@ use crate::cli::{Outcome, Stop};
 use crate::host::files::{read_text, time_stamp, try_output, write_whole};
 use crate::host::interrupt::Interrupt;
 use crate::report::{gather, html, json, terminal};
+use crate::method::Carried;
 use crate::scenario::{self, Scenario};
 use crate::trial::bits::sha256_hex;
 use crate::trial::judgement::judge;
 use crate::trial::phases::{self, Examined, Identity, Tuned};
 use crate::trial::result::{MethodFacts, Program, ScenarioFacts, TrialResult, Verdict};
 use crate::bench::session::End;
-
-/// The method that tunes when nobody is named.
-const DEFAULT_METHOD: &str = "careful";
 
 /// Reads a scenario; every complaint stops with one line each.
 ///
@@ -79,11 +77,11 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     };
     let result = judge(&scenario, &identity, &tuning.tuned, examined.as_ref());
     tuning.tell(&result);
-    let finished = Finished { scenario: &scenario, tuned: &tuning.tuned, examined: examined.as_ref(), result: &result };
+    let tuned = tuning.close();
+    let finished = Finished { scenario: &scenario, tuned: &tuned, examined: examined.as_ref(), result: &result };
     finished.keep(record.as_mut(), &machines)?;
-    tuning.close();
     finished.show(arguments, folder.as_deref())?;
-    Ok(outcome(&result, &tuning.tuned))
+    Ok(outcome(&result, &tuned))
 }
 
 fn outcome(result: &TrialResult, tuned: &Tuned) -> Outcome {
@@ -113,12 +111,14 @@ fn caller(arguments: &ScoreArguments) -> Result<Caller, Stop> {
     if !arguments.words.is_empty() {
         return Ok(Caller::Program { words: arguments.words.clone() });
     }
-    let name = arguments.by.as_deref().unwrap_or(DEFAULT_METHOD);
-    if crate::method::by_name(name).is_none() {
-        let names = crate::method::names().join(", ");
-        return Err(Stop::Usage(format!("--by {name}: no such method is carried; allowed: {names}")));
+    let name = arguments.by.as_deref().unwrap_or(Carried::ALL[0].name());
+    match Carried::from_name(name) {
+        Some(method) => Ok(Caller::Carried { method }),
+        None => {
+            let names = Carried::ALL.map(Carried::name).join(", ");
+            Err(Stop::Usage(format!("--by {name}: no such method is carried; allowed: {names}")))
+        }
     }
-    Ok(Caller::Carried { name: name.to_owned() })
 }
 
 fn record_folder(arguments: &ScoreArguments, seed: u64) -> Option<PathBuf> {
@@ -155,7 +155,7 @@ fn scenario_facts(file: &Path, text: &str, scenario: &Scenario, seed: u64) -> Sc
 
 fn method_facts(caller: &Caller, said_name: Option<String>) -> MethodFacts {
     let (name, command) = match caller {
-        Caller::Carried { name } => (name.clone(), Some(format!("plantstand method {name}"))),
+        Caller::Carried { method } => (method.name().to_owned(), Some(format!("plantstand method {}", method.name()))),
         Caller::Program { words } => (words[0].clone(), Some(words.join(" "))),
         Caller::Outside { .. } => (said_name.clone().unwrap_or_else(|| "nobody".to_owned()), None),
     };

@@ -16,7 +16,8 @@ use crate::host::child::Child;
 use crate::host::clock::WallClock;
 use crate::host::files::HostError;
 use crate::host::interrupt::Interrupt;
-use crate::host::udp::{Door, UdpLink, parse_link};
+use crate::host::udp::{Door, Opened, UdpLink};
+use crate::method::Carried;
 use crate::scenario::Scenario;
 use crate::trial::bits::Bits;
 use crate::trial::phases::{self, Tuned, power_cycle};
@@ -30,8 +31,8 @@ use crate::wire::message::{self, Close, Frame, Message, ResultFrame, Text};
 pub enum Caller {
     /// A carried method, as a child process.
     Carried {
-        /// Its name.
-        name: String,
+        /// Which one.
+        method: Carried,
     },
     /// An outside program, as a child process.
     Program {
@@ -132,10 +133,10 @@ fn start(
             return Ok(None);
         }
         Caller::Program { words } => words.clone(),
-        Caller::Carried { name } => {
+        Caller::Carried { method } => {
             let own = std::env::current_exe()
                 .map_err(|error| Stop::Unable(format!("cannot find the program's own file: {error}")))?;
-            vec![own.to_string_lossy().into_owned(), "method".to_owned(), name.clone()]
+            vec![own.to_string_lossy().into_owned(), "method".to_owned(), method.name().to_owned()]
         }
     };
     let output = record.map(|record| record.folder().join("method"));
@@ -178,7 +179,7 @@ impl<'a> Keeper<'a> {
     }
 
     /// Waits until a method was let in: for whoever connects without limit, else as long as the patience lasts.
-    fn wait_at(&mut self, door: &Door, caller: &Caller) -> Result<crate::host::udp::Opened, End> {
+    fn wait_at(&mut self, door: &Door, caller: &Caller) -> Result<Opened, End> {
         let started = Instant::now();
         let limit = self.run.patience.filter(|_| !matches!(caller, Caller::Outside { .. }));
         loop {
@@ -255,8 +256,10 @@ impl Tuning {
         drop(link.send(&self.told));
     }
 
-    /// Waits a moment for the method to leave by itself, saying the result again when it asks; then ends it.
-    pub fn close(&mut self) {
+    /// Waits a moment for the method to leave by itself, saying the result again when it asks; then ends it. What tuning
+    /// left behind is handed on.
+    #[must_use]
+    pub fn close(mut self) -> Tuned {
         let started = Instant::now();
         let mut buffer = [0; MAX_FRAME_BYTES];
         while let (Some(link), Some(child)) = (&mut self.link, &self.child)
@@ -272,7 +275,7 @@ impl Tuning {
         if let Some(child) = self.child.take() {
             child.end();
         }
-        self.tuned.link.second_opens_refused = self.door.refused_as_second();
+        self.tuned
     }
 }
 

@@ -200,7 +200,7 @@ fn send(socket: &UdpSocket, frame: &[u8]) -> Result<(), String> {
     match socket.send(frame) {
         Ok(_) => Ok(()),
         Err(error) if is_passing(error.kind()) => Ok(()),
-        Err(error) => Err(format!("the socket failed: {error}")),
+        Err(error) => Err(format!("cannot be reached any more: {error}")),
     }
 }
 
@@ -208,7 +208,7 @@ fn receive(socket: &UdpSocket, buffer: &mut [u8]) -> Result<Option<usize>, Strin
     match socket.recv(buffer) {
         Ok(length) => Ok(Some(length)),
         Err(error) if is_passing(error.kind()) => Ok(None),
-        Err(error) => Err(format!("the socket failed: {error}")),
+        Err(error) => Err(format!("cannot be reached any more: {error}")),
     }
 }
 

@@ -184,7 +184,7 @@ pub fn repeat(result: &TrialResult, replay_command: Option<&str>) -> Markup {
             @if let Some(command) = &result.method.command { dt { "started by" } dd { code { (shown(command)) } } }
             dt { "program" } dd { (shown(&result.program.name)) " " (shown(&result.program.version)) }
             @if let Some(hash) = &result.program.sha256 { dt { "its SHA-256" } dd.hash { (shown(hash)) } }
-            @if let Some(hash) = &result.bits_sha256 { dt { "the run's SHA-256" } dd.hash { (shown(hash)) } }
+            dt { "the run's SHA-256" } dd.hash { (shown(&result.bits_sha256)) }
         }
     }
 }

@@ -13,6 +13,7 @@ mod keys;
 mod objection;
 mod path;
 pub mod programme;
+pub mod settings_file;
 mod reader;
 mod scatter;
 mod schema;

@@ -66,7 +66,7 @@ fn void_reasons(tuned: &Tuned, examined: Option<&Examined>) -> Vec<Reason> {
     let method = tuned.what_the_method_did.as_deref();
     match &tuned.end {
         End::Done => {}
-        End::Left(why) => return tuning(format!("the method left before it was done: {}", method.unwrap_or(why))),
+        End::Left(why) => return tuning(format!("the method left before it was done: it {why}")),
         End::Silent => {
             let why = method.map_or_else(String::new, |clause| format!(": it {clause}"));
             return tuning(format!("the method fell silent before it was done{why}"));

@@ -3,6 +3,7 @@
 //! What it does not: sockets, files, threads. Start reading at `phases.rs`, and at `result.rs` for what comes out.
 
 pub mod bits;
+pub mod conduct;
 pub mod examination;
 pub mod judgement;
 pub mod loops;
@@ -11,3 +12,4 @@ pub mod record;
 pub mod replay;
 pub mod result;
 pub mod simulation;
+pub mod words;

@@ -1,0 +1,80 @@
+//! `plantstand replay RECORD`: the same run again from its record, compared bit by bit.
+//!
+//! What it does not: wait for anybody: the recorded frames stand for the method. Start reading at [`run`].
+
+use std::path::Path;
+
+use crate::cli::{Outcome, Stop};
+use crate::cli::score::{program, read_scenario};
+use crate::host::files::{read_text, refused};
+use crate::bench::session::End;
+use crate::trial::judgement::judge;
+use crate::trial::phases::{self, Identity};
+use crate::trial::replay::replay;
+use crate::trial::result::TrialResult;
+
+/// Runs the command: 0 when every bit is the same, 1 when one differs.
+///
+/// # Errors
+/// A folder that is no record, or a file that cannot be read.
+pub fn run(folder: &Path) -> Result<Outcome, Stop> {
+    let then = recorded_result(folder)?;
+    let (scenario, text) = read_scenario(&folder.join("scenario.toml"))?;
+    if crate::trial::bits::sha256_hex(text.as_bytes()) != then.scenario.sha256 {
+        return Err(Stop::Usage(format!("{}: scenario.toml is not the one that was run", folder.display())));
+    }
+    say_other_version(&then);
+    let frames = folder.join("frames.bin");
+    let bytes = std::fs::read(&frames).map_err(|error| refused("read", &frames, &error))?;
+    let seed = then.scenario.seed;
+    let tuned = replay(&scenario, seed, &bytes, then.tuning_ended, then.link.link.clone())
+        .ok_or_else(|| Stop::Usage(format!("{} is no record of frames", frames.display())))?;
+    let corners = scenario.corners.iter().map(|corner| corner.name.as_str());
+    let names: Vec<&str> = std::iter::once(crate::trial::examination::NOMINAL).chain(corners).collect();
+    let machines: Vec<usize> =
+        then.machines.iter().filter_map(|machine| names.iter().position(|name| name == machine)).collect();
+    let examined =
+        (tuned.end == End::Done).then(|| phases::examination(&scenario, &machines, &tuned.stored, seed));
+    let identity = Identity {
+        program: then.program.clone(),
+        scenario: then.scenario.clone(),
+        method: then.method.clone(),
+    };
+    let now = judge(&scenario, &identity, &tuned, examined.as_ref());
+    Ok(compare(&then, &now))
+}
+
+fn recorded_result(folder: &Path) -> Result<TrialResult, Stop> {
+    let path = folder.join("result.json");
+    if !path.exists() {
+        return Err(Stop::Usage(format!("{} is no record: it holds no result.json", folder.display())));
+    }
+    serde_json::from_str(&read_text(&path)?)
+        .map_err(|error| Stop::Usage(format!("{} is not a result of this version: {error}", path.display())))
+}
+
+/// Another program may compute other bits; that is named before anything is compared.
+fn say_other_version(then: &TrialResult) {
+    let now = program();
+    if then.program.version != now.version {
+        eprintln!("recorded by version {}, this is {}", then.program.version, now.version);
+    } else if then.program.sha256 != now.sha256 {
+        eprintln!("recorded by another build of version {}", now.version);
+    }
+}
+
+fn compare(then: &TrialResult, now: &TrialResult) -> Outcome {
+    let same_bits = then.bits_sha256 == now.bits_sha256;
+    let same_judgement = then.limits == now.limits && then.measures == now.measures && then.verdict == now.verdict;
+    if same_bits && same_judgement {
+        println!("identical: every recorded state and every measure has the same bits ({})", now.bits_sha256);
+        return Outcome::Pass;
+    }
+    println!("DIFFERENT: recorded {}, now {}", then.bits_sha256, now.bits_sha256);
+    for (before, after) in then.limits.iter().zip(&now.limits).filter(|(before, after)| before != after) {
+        let name = &before.found.measure;
+        let machine = &before.found.machine;
+        println!("  {name} on {machine}: {:?} then, {:?} now", before.found.value, after.found.value);
+    }
+    Outcome::Fail
+}

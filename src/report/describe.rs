@@ -4,7 +4,7 @@
 
 use super::Style;
 use super::figure::{figure, quantity, shown};
-use super::terminal::{Sheet, bare_table, finish_table, optional};
+use super::sheet::{Sheet, optional};
 
 /// A machine in plain numbers. Lists may be empty.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -119,23 +119,15 @@ pub fn describe_text(facts: &DescribeFacts, style: Style) -> String {
     let mut sheet = Sheet::new(style);
     sheet.heading(&shown(&facts.title));
     sheet.sentence(0, &shown(&facts.about));
-    nodes(&mut sheet, &facts.nodes, style);
-    couplings(&mut sheet, &facts.couplings, style);
-    machines(&mut sheet, facts, style);
+    nodes(&mut sheet, &facts.nodes);
+    couplings(&mut sheet, &facts.couplings);
+    machines(&mut sheet, facts);
     axis(&mut sheet, facts);
-    loops(&mut sheet, &facts.loops, style);
+    loops(&mut sheet, &facts.loops);
     sheet.finish()
 }
 
-fn table(sheet: &mut Sheet, style: Style, header: &[&str], rows: impl Iterator<Item = Vec<String>>) {
-    let mut table = bare_table(style);
-    table.set_header(header.iter().copied());
-    table.add_rows(rows);
-    finish_table(&mut table);
-    sheet.table(&table);
-}
-
-fn nodes(sheet: &mut Sheet, nodes: &[NodeFacts], style: Style) {
+fn nodes(sheet: &mut Sheet, nodes: &[NodeFacts]) {
     sheet.heading("Inertias and friction");
     let header = ["node", "inertia kgm²", "at the motor kgm²", "friction Nm", "breakaway Nm", "viscous Nms/rad"];
     let rows = nodes.iter().enumerate().map(|(place, node)| {
@@ -148,10 +140,10 @@ fn nodes(sheet: &mut Sheet, nodes: &[NodeFacts], style: Style) {
             figure(node.viscous_nms_per_rad),
         ]
     });
-    table(sheet, style, &header, rows);
+    sheet.table(&header, rows.collect(), &[]);
 }
 
-fn couplings(sheet: &mut Sheet, couplings: &[CouplingFacts], style: Style) {
+fn couplings(sheet: &mut Sheet, couplings: &[CouplingFacts]) {
     if couplings.is_empty() {
         return;
     }
@@ -166,10 +158,10 @@ fn couplings(sheet: &mut Sheet, couplings: &[CouplingFacts], style: Style) {
             figure(coupling.backlash_arcmin),
         ]
     });
-    table(sheet, style, &header, rows);
+    sheet.table(&header, rows.collect(), &[]);
 }
 
-fn machines(sheet: &mut Sheet, facts: &DescribeFacts, style: Style) {
+fn machines(sheet: &mut Sheet, facts: &DescribeFacts) {
     sheet.heading("The machine and its corners, gaps closed");
     let header =
         ["machine", "antiresonances Hz", "resonances Hz", "inertia ratio", "friction at the motor Nm", "changes"];
@@ -183,7 +175,7 @@ fn machines(sheet: &mut Sheet, facts: &DescribeFacts, style: Style) {
             shown(&machine.changes),
         ]
     });
-    table(sheet, style, &header, rows);
+    sheet.table(&header, rows.collect(), &[]);
 }
 
 fn listed(values: &[f64]) -> String {
@@ -220,7 +212,7 @@ fn axis(sheet: &mut Sheet, facts: &DescribeFacts) {
     }
 }
 
-fn loops(sheet: &mut Sheet, loops: &[LoopFacts], style: Style) {
+fn loops(sheet: &mut Sheet, loops: &[LoopFacts]) {
     if loops.is_empty() {
         return;
     }
@@ -238,5 +230,5 @@ fn loops(sheet: &mut Sheet, loops: &[LoopFacts], style: Style) {
             margin(optional(found.sensitivity_peak, "")),
         ]
     });
-    table(sheet, style, &header, rows);
+    sheet.table(&header, rows.collect(), &[]);
 }

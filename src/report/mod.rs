@@ -19,6 +19,7 @@ pub mod json;
 mod loop_plot;
 pub mod measure_words;
 pub mod plot;
+mod sheet;
 mod tables;
 pub mod terminal;
 pub mod trace;

@@ -47,7 +47,8 @@ impl Axis {
         if high < low {
             return Self { low: 0.0, high: 1.0, division: Division::Linear };
         }
-        let span = if high - low <= 1e-12 * high.abs().max(low.abs()) { (0.1 * high.abs()).max(1e-3) } else { high - low };
+        let span =
+            if high - low <= 1e-12 * high.abs().max(low.abs()) { (0.1 * high.abs()).max(1e-3) } else { high - low };
         Self { low: low - margin_frac * span, high: high + margin_frac * span, division: Division::Linear }
     }
 

@@ -70,7 +70,8 @@ pub fn no_number(why: NoNumber) -> &'static str {
 #[must_use]
 pub fn shown(text: &str) -> String {
     let steers = |c: char| {
-        c.is_control() || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
+        c.is_control()
+            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
     };
     let spaced: String = text.chars().map(|c| if steers(c) { ' ' } else { c }).collect();
     spaced.split_whitespace().collect::<Vec<_>>().join(" ")

@@ -132,7 +132,8 @@ fn place(reason: &Reason) -> String {
 pub fn further_reason(reason: &Reason) -> String {
     let text = shown(&reason.text);
     let machine = shown(&reason.machine);
-    let time = reason.at_s.map(|at_s| format!("at {}", quantity(at_s, "s"))).filter(|time| !text.contains(&shown(time)));
+    let time =
+        reason.at_s.map(|at_s| format!("at {}", quantity(at_s, "s"))).filter(|time| !text.contains(&shown(time)));
     let machine = Some(machine).filter(|machine| !text.contains(machine.as_str()));
     let remarks: Vec<String> = machine.into_iter().chain(time).collect();
     let remark = if remarks.is_empty() { String::new() } else { format!(" ({})", remarks.join(", ")) };

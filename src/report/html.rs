@@ -60,7 +60,7 @@ pub(super) fn document(title: &str, body: &Markup) -> String {
     page.into_string()
 }
 
-pub(super) fn chapter(id: &str, heading: &str, content: &Markup) -> Markup {
+fn chapter(id: &str, heading: &str, content: &Markup) -> Markup {
     html! {
         section.chapter id=(id) aria-labelledby=(format!("{id}-heading")) {
             h2 id=(format!("{id}-heading")) { (heading) }

@@ -17,6 +17,7 @@ mod finite;
 pub mod html;
 pub mod json;
 mod loop_plot;
+pub mod machine_page;
 pub mod measure_words;
 pub mod plot;
 mod sheet;

@@ -134,6 +134,7 @@ fn ascii(text: &str) -> String {
             '·' => plain.push('*'),
             '²' => plain.push('2'),
             '−' | '–' => plain.push('-'),
+            '×' => plain.push('x'),
             '±' => plain.push_str("+-"),
             c if c.is_ascii() || is_ink(c) || c == JOINING_SPACE => plain.push(c),
             _ => plain.push('?'),

@@ -124,9 +124,9 @@ fn settings(sheet: &mut Sheet, result: &TrialResult) {
     let changed = finding::changed(&result.settings);
     sheet.heading("Settings stored");
     if !changed.is_empty() {
-        let cells = changed.iter().map(|setting| {
-            vec![shown(&setting.name), quantity(setting.value, &setting.unit), figure(setting.initial)]
-        });
+        let cells = changed
+            .iter()
+            .map(|setting| vec![shown(&setting.name), quantity(setting.value, &setting.unit), figure(setting.initial)]);
         sheet.table(&["setting", "stored", "before"], cells.collect(), &[]);
     }
     let left = result.settings.len() - changed.len();

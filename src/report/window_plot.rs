@@ -313,11 +313,13 @@ fn add_happenings(chart: &mut Chart, window: &Window) {
     }
 }
 
-/// The torque command of some machines between two times.
+/// A machine's samples of one signal: the time of the first, and the samples.
+type Curve<'a> = (Role, &'a Run<'a>, (f64, Vec<f64>));
+
+/// The torque command of the machines shown between two times, in Nm.
 struct Torques<'a> {
     span_s: (f64, f64),
-    /// Of each machine the time of the first sample and the samples in Nm.
-    curves: Vec<(Role, &'a Run<'a>, (f64, Vec<f64>))>,
+    curves: Vec<Curve<'a>>,
 }
 
 impl<'a> Torques<'a> {
@@ -341,11 +343,15 @@ impl<'a> Torques<'a> {
     fn limits_nm(&self, limit_nm: f64) -> Vec<f64> {
         let (low, high) = self.values().fold((0.0_f64, 0.0_f64), |(low, high), v| (low.min(v), high.max(v)));
         let near = 0.6 * limit_nm;
-        [(-limit_nm, near < -low), (limit_nm, near < high)].into_iter().filter(|side| side.1).map(|side| side.0).collect()
+        [(-limit_nm, near < -low), (limit_nm, near < high)]
+            .into_iter()
+            .filter(|side| side.1)
+            .map(|side| side.0)
+            .collect()
     }
 }
 
-fn add_torque(chart: &mut Chart, columns: usize, (role, run, (first_s, values)): &(Role, &Run, (f64, Vec<f64>))) {
+fn add_torque(chart: &mut Chart, columns: usize, (role, run, (first_s, values)): &Curve) {
     let samples = Samples { first_x: *first_s, step_x: run.recording.rate.period_s(), values };
     chart.add_samples(*role, &samples, columns, &machine_words(run));
 }

@@ -122,7 +122,8 @@ fn run(machine: &Machine, settings: Loop) -> Recording {
     let rows = (END_S * f64::from(RATE.hz)) as usize;
     let mut recording = Recording::with_capacity(RATE, rows);
     let period = RATE.period_s();
-    let pass = if settings.lowpass_hz == 0.0 { 0.0 } else { real::exp(-std::f64::consts::TAU * settings.lowpass_hz * period) };
+    let pass =
+        if settings.lowpass_hz == 0.0 { 0.0 } else { real::exp(-std::f64::consts::TAU * settings.lowpass_hz * period) };
     let (mut motor, mut load, mut motor_angle, mut load_angle) = (0.0_f64, 0.0_f64, 0.0, 0.0);
     let (mut sum, mut filtered, mut command, mut torque, mut seed) = (0.0_f64, 0.0_f64, 0.0_f64, 0.0_f64, 20_u64);
     for tick in 0..rows {
@@ -137,8 +138,20 @@ fn run(machine: &Machine, settings: Loop) -> Recording {
             sum += error;
         }
         let twist = motor_angle - load_angle;
-        let row: Row =
-            [motor_angle, motor, load_angle, load, torque, twist, 0.0, measured, setpoint, next, controller, controller];
+        let row: Row = [
+            motor_angle,
+            motor,
+            load_angle,
+            load,
+            torque,
+            twist,
+            0.0,
+            measured,
+            setpoint,
+            next,
+            controller,
+            controller,
+        ];
         recording.push(&row);
         let drag = 0.25 + if (1.2..2.2).contains(&now) { 1.5 } else { 0.0 };
         for _ in 0..8 {
@@ -165,8 +178,10 @@ fn noise(seed: &mut u64) -> f64 {
 }
 
 fn opened(machine: &Machine, settings: Loop) -> LoopPicture {
-    let points: Vec<(f64, Complex64)> =
-        (0..=900).map(|place| 4000.0_f64.powf(f64::from(place) / 900.0)).map(|hz| (hz, gain(machine, settings, hz))).collect();
+    let points: Vec<(f64, Complex64)> = (0..=900)
+        .map(|place| 4000.0_f64.powf(f64::from(place) / 900.0))
+        .map(|hz| (hz, gain(machine, settings, hz)))
+        .collect();
     let sensitivity: Vec<SensitivityPoint> = points
         .iter()
         .map(|(hz, l)| SensitivityPoint { hz: *hz, magnitude_db: -20.0 * real::log10((1.0 + l).norm()) })
@@ -186,7 +201,11 @@ fn opened(machine: &Machine, settings: Loop) -> LoopPicture {
         stable: true,
         points: points
             .iter()
-            .map(|(hz, l)| BodePoint { hz: *hz, magnitude_db: 20.0 * real::log10(l.norm()), phase_deg: l.arg().to_degrees() })
+            .map(|(hz, l)| BodePoint {
+                hz: *hz,
+                magnitude_db: 20.0 * real::log10(l.norm()),
+                phase_deg: l.arg().to_degrees(),
+            })
             .collect(),
         crossovers_hz: crossings.iter().map(|(hz, _)| *hz).collect(),
         phase_margin: smallest.map(|(hz, deg)| PhaseMargin { hz: *hz, deg: deg.abs() }),
@@ -237,14 +256,21 @@ fn limits_of(machine: &str, recording: &Recording, picture: &LoopPicture) -> Vec
     };
     let (step, dough, still_entry) = (Some(ENTRIES[0].0), Some(ENTRIES[1].0), Some(ENTRIES[2].0));
     let overshoot = (speed[peak] / 4.0 - 100.0).max(0.0);
-    let mut settling = find("settling_time_s", "s", step, Some(RATE.seconds(outside as u64 + 1) - 0.2), at(outside + 1));
+    let mut settling =
+        find("settling_time_s", "s", step, Some(RATE.seconds(outside as u64 + 1) - 0.2), at(outside + 1));
     if RATE.seconds(outside as u64) > 1.15 {
         settling = MeasureResult { value: None, no_number: Some(NoNumber::NotSettled), at_s: None, ..settling };
     }
     vec![
         limit(0, find("overshoot_percent", "%", step, Some(overshoot), at(peak)), Some(15.0), None, Some(5.0)),
         LimitResult { band_percent: Some(2.0), ..limit(1, settling, Some(0.22), None, Some(0.1)) },
-        limit(2, find("dip_rpm", "rpm", dough, Some((speed[dip] - 400.0).abs()), at(dip)), Some(45.0), None, Some(30.0)),
+        limit(
+            2,
+            find("dip_rpm", "rpm", dough, Some((speed[dip] - 400.0).abs()), at(dip)),
+            Some(45.0),
+            None,
+            Some(30.0),
+        ),
         limit(
             3,
             find("torque_noise_rms_percent", "%", still_entry, Some(100.0 * power.sqrt() / RATED_NM), None),
@@ -290,15 +316,17 @@ fn result(method: &str, settings: Loop, limits: Vec<LimitResult>) -> TrialResult
         .collect();
     let verdict = if missed.is_empty() { Verdict::Pass } else { Verdict::Fail };
     let grade_percent = Some(if missed.is_empty() { 71.3 } else { 0.0 });
-    let setting = |name: &str, unit: &str, value, initial| SettingFact { name: name.into(), unit: unit.into(), value, initial };
+    let setting =
+        |name: &str, unit: &str, value, initial| SettingFact { name: name.into(), unit: unit.into(), value, initial };
     TrialResult {
         schema_version: SCHEMA_VERSION,
         program: Program { name: "plantstand".into(), version: "0.1.0".into(), sha256: Some("5b".repeat(32)) },
         scenario: ScenarioFacts {
             title: "Dough sheeter, upper roll".into(),
-            about: "A bakery line's roll, driven through a toothed belt. The roll is heavy for its motor and the belt is \
+            about:
+                "A bakery line's roll, driven through a toothed belt. The roll is heavy for its motor and the belt is \
                     long,\nso the reset time that suits the bare motor makes the coupled roll ring.\n"
-                .into(),
+                    .into(),
             file: "scenarios/dough-sheeter.toml".into(),
             sha256: "c4".repeat(32),
             seed: 20,

@@ -41,7 +41,9 @@ fn every_number_of_the_limits_and_settings_stands_on_the_page() {
     for trial in [fabricated::passed(), fabricated::failed()] {
         let page = page(&trial);
         for limit in &trial.result.limits {
-            for number in [limit.found.value, limit.max, limit.min, limit.target, Some(limit.grade)].into_iter().flatten() {
+            for number in
+                [limit.found.value, limit.max, limit.min, limit.target, Some(limit.grade)].into_iter().flatten()
+            {
                 assert!(page.contains(&figure(number)), "{} of {}", figure(number), limit.found.measure);
             }
         }
@@ -96,7 +98,14 @@ fn every_picture_has_a_title_and_a_description() {
 #[test]
 fn limits_are_drawn_and_said_in_words() {
     let page = page(&fabricated::failed());
-    for words in ["overshoot, at most 15 %", "in its band from here, 0.22 s", "dip, at most 45 rpm", "Ms at most 2.4", "phase margin", "✕ missed"] {
+    for words in [
+        "overshoot, at most 15 %",
+        "in its band from here, 0.22 s",
+        "dip, at most 45 rpm",
+        "Ms at most 2.4",
+        "phase margin",
+        "✕ missed",
+    ] {
         assert!(page.contains(words), "{words}");
     }
 }

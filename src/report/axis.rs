@@ -47,7 +47,8 @@ impl Axis {
         if high < low {
             return Self { low: 0.0, high: 1.0, division: Division::Linear };
         }
-        let span = if high - low <= 1e-12 * high.abs().max(low.abs()) { (0.1 * high.abs()).max(1e-3) } else { high - low };
+        let span =
+            if high - low <= 1e-12 * high.abs().max(low.abs()) { (0.1 * high.abs()).max(1e-3) } else { high - low };
         Self { low: low - margin_frac * span, high: high + margin_frac * span, division: Division::Linear }
     }
 
@@ -125,15 +126,21 @@ impl Axis {
     }
 }
 
-/// The smallest of 1, 2, 5 times a power of ten that is not below a step greater than 0; 1 for any other step.
+/// Of 1, 2 and 5 times the powers of ten the one nearest to a step greater than 0, by ratio; 1 for any other step.
 #[must_use]
 pub fn nice_step(step: f64) -> f64 {
     if !(step.is_finite() && 0.0 < step) {
         return 1.0;
     }
     let power = real::pow(10.0, real::log10(step).floor());
-    let multiple = [1.0, 2.0, 5.0].into_iter().find(|multiple| step <= multiple * power * (1.0 + 1e-9));
-    multiple.unwrap_or(10.0) * power
+    // The bounds are the geometric means of the neighbours: √2, √10, √50.
+    let multiple = match step / power {
+        ratio if ratio < std::f64::consts::SQRT_2 => 1.0,
+        ratio if ratio < 10.0_f64.sqrt() => 2.0,
+        ratio if ratio < 50.0_f64.sqrt() => 5.0,
+        _ => 10.0,
+    };
+    multiple * power
 }
 
 /// A multiple of a step without the last bits of the multiplication: 0.30000000000000004 becomes 0.3.

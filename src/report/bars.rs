@@ -9,7 +9,7 @@ use crate::trial::result::LimitResult;
 /// How far beyond its limit a bar reaches, as a share of the limit.
 const REACH: f64 = 1.5;
 
-/// A bar from 0 to the number found, with a line at the limit and a short one at the target; nothing when there is no
+/// A bar from 0 to the number found, with a line at the limit and a short one at the target, the allowed stretch shaded; nothing when there is no
 /// number or the limit is not a single positive one.
 pub fn limit_bar(limit: &LimitResult) -> Markup {
     let (Some(value), Some(bound)) = (limit.found.value, limit.max.or(limit.min)) else {
@@ -21,8 +21,13 @@ pub fn limit_bar(limit: &LimitResult) -> Markup {
     let farthest = limit.target.unwrap_or(bound).max(bound) * REACH;
     let percent = |number: f64| format!("{:.1}%", (100.0 * number / farthest).clamp(0.0, 100.0));
     let beyond = farthest < value;
+    let room = match limit.max {
+        Some(max) => format!("left:0;width:{}", percent(max)),
+        None => format!("right:0;left:{}", percent(bound)),
+    };
     html! {
         span.bar aria-hidden="true" {
+            span.room style=(room) {}
             span.fill.held[limit.held].missed[!limit.held].cut[beyond] style=(format!("width:{}", percent(value))) {}
             @if let Some(target) = limit.target {
                 span.goal style=(format!("left:{}", percent(target))) {}

@@ -94,8 +94,7 @@ fn tuning(run: &TuningRun, conduct: &Conduct) -> Markup {
 }
 
 fn tuning_chart(title: &str, unit: &str, run: &TuningRun, x: Axis, y: Axis, values: &[f64]) -> Chart {
-    let mut chart = Chart::new(title.to_owned(), (x, "time in s".to_owned()), (y, unit.to_owned()));
-    chart.height_px = 170;
+    let mut chart = Chart::new(title.to_owned(), 170, (x, "time in s".to_owned()), (y, unit.to_owned()));
     let samples = Samples { first_x: 0.0, step_x: run.recording.rate.period_s(), values };
     chart.add_samples(Role::Nominal, &samples, COLUMNS, "nominal machine");
     for mark in &run.marks {

@@ -4,7 +4,7 @@
 
 use super::Style;
 use super::figure::{figure, quantity, shown};
-use super::terminal::{Sheet, bare_table, finish_table, optional};
+use super::sheet::{Sheet, optional};
 
 /// A machine in plain numbers. Lists may be empty.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -119,26 +119,33 @@ pub fn describe_text(facts: &DescribeFacts, style: Style) -> String {
     let mut sheet = Sheet::new(style);
     sheet.heading(&shown(&facts.title));
     sheet.sentence(0, &shown(&facts.about));
-    nodes(&mut sheet, &facts.nodes, style);
-    couplings(&mut sheet, &facts.couplings, style);
-    machines(&mut sheet, facts, style);
-    axis(&mut sheet, facts);
-    loops(&mut sheet, &facts.loops, style);
+    for table in tables(facts) {
+        sheet.heading(table.heading);
+        sheet.table(table.header, table.rows, &[]);
+        table.remarks.iter().for_each(|remark| sheet.sentence(2, remark));
+    }
+    sheet.heading("Axis, sensor, drive");
+    sentences(facts).iter().for_each(|words| sheet.sentence(2, words));
     sheet.finish()
 }
 
-fn table(sheet: &mut Sheet, style: Style, header: &[&str], rows: impl Iterator<Item = Vec<String>>) {
-    let mut table = bare_table(style);
-    table.set_header(header.iter().copied());
-    table.add_rows(rows);
-    finish_table(&mut table);
-    sheet.table(&table);
+/// A table of facts, for text and page alike.
+pub(super) struct FactTable {
+    pub heading: &'static str,
+    pub header: &'static [&'static str],
+    pub rows: Vec<Vec<String>>,
+    /// Sentences below it.
+    pub remarks: Vec<String>,
 }
 
-fn nodes(sheet: &mut Sheet, nodes: &[NodeFacts], style: Style) {
-    sheet.heading("Inertias and friction");
-    let header = ["node", "inertia kgm²", "at the motor kgm²", "friction Nm", "breakaway Nm", "viscous Nms/rad"];
-    let rows = nodes.iter().enumerate().map(|(place, node)| {
+/// The tables that have rows.
+pub(super) fn tables(facts: &DescribeFacts) -> Vec<FactTable> {
+    let all = [nodes(&facts.nodes), couplings(&facts.couplings), machines(facts), loops(&facts.loops)];
+    all.into_iter().filter(|table| !table.rows.is_empty()).collect()
+}
+
+fn nodes(nodes: &[NodeFacts]) -> FactTable {
+    let row = |(place, node): (usize, &NodeFacts)| {
         vec![
             format!("{place} {}", shown(&node.name)),
             figure(node.inertia_kgm2),
@@ -147,17 +154,17 @@ fn nodes(sheet: &mut Sheet, nodes: &[NodeFacts], style: Style) {
             figure(node.static_nm),
             figure(node.viscous_nms_per_rad),
         ]
-    });
-    table(sheet, style, &header, rows);
+    };
+    FactTable {
+        heading: "Inertias and friction",
+        header: &["node", "inertia kgm²", "at the motor kgm²", "friction Nm", "breakaway Nm", "viscous Nms/rad"],
+        rows: nodes.iter().enumerate().map(row).collect(),
+        remarks: vec![],
+    }
 }
 
-fn couplings(sheet: &mut Sheet, couplings: &[CouplingFacts], style: Style) {
-    if couplings.is_empty() {
-        return;
-    }
-    sheet.heading("Couplings, values at their load side");
-    let header = ["coupling", "ratio", "stiffness Nm/rad", "damping Nms/rad", "backlash arcmin"];
-    let rows = couplings.iter().enumerate().map(|(place, coupling)| {
+fn couplings(couplings: &[CouplingFacts]) -> FactTable {
+    let row = |(place, coupling): (usize, &CouplingFacts)| {
         vec![
             format!("{place} {}", shown(&coupling.name)),
             figure(coupling.ratio),
@@ -165,68 +172,36 @@ fn couplings(sheet: &mut Sheet, couplings: &[CouplingFacts], style: Style) {
             figure(coupling.damping_nms_per_rad),
             figure(coupling.backlash_arcmin),
         ]
-    });
-    table(sheet, style, &header, rows);
+    };
+    FactTable {
+        heading: "Couplings, values at their load side",
+        header: &["coupling", "ratio", "stiffness Nm/rad", "damping Nms/rad", "backlash arcmin"],
+        rows: couplings.iter().enumerate().map(row).collect(),
+        remarks: vec![],
+    }
 }
 
-fn machines(sheet: &mut Sheet, facts: &DescribeFacts, style: Style) {
-    sheet.heading("The machine and its corners, gaps closed");
-    let header =
-        ["machine", "antiresonances Hz", "resonances Hz", "inertia ratio", "friction at the motor Nm", "changes"];
-    let rows = [&facts.nominal].into_iter().chain(&facts.corners).map(|machine| {
+fn machines(facts: &DescribeFacts) -> FactTable {
+    let row = |machine: &MachineFacts| {
         vec![
             shown(&machine.name),
             listed(&machine.antiresonances_hz),
             listed(&machine.resonances_hz),
             figure(machine.inertia_ratio),
             figure(machine.total_friction_nm),
-            shown(&machine.changes),
         ]
-    });
-    table(sheet, style, &header, rows);
-}
-
-fn listed(values: &[f64]) -> String {
-    if values.is_empty() {
-        return "none".to_owned();
-    }
-    values.iter().map(|value| figure(*value)).collect::<Vec<_>>().join(", ")
-}
-
-fn axis(sheet: &mut Sheet, facts: &DescribeFacts) {
-    sheet.heading("Axis, sensor, drive");
-    let span = |[low, high]: [f64; 2]| format!("{}° to {}°", figure(low), figure(high));
-    let travel = facts.travel_deg.map_or_else(|| "endless".to_owned(), span);
-    let stops = facts.stops_deg.map_or_else(|| "no stops".to_owned(), |stops| format!("stops at {}", span(stops)));
-    let speed = quantity(facts.max_speed_rpm, "rpm");
-    sheet.sentence(2, &format!("Travel of the load: {travel}, {stops}; highest motor speed {speed}."));
-    sheet.sentence(
-        2,
-        &format!(
-            "Sensor: {} counts a turn; one count in one tick is {} rpm.",
-            figure(facts.counts_per_turn),
-            figure(facts.speed_resolution_rpm)
-        ),
-    );
-    let torque = format!(
-        "Torque: rated {} Nm, limited to {} Nm.",
-        figure(facts.rated_torque_nm),
-        figure(facts.torque_limit_nm)
-    );
-    sheet.sentence(2, &torque);
-    sheet.sentence(2, &format!("Time: {} ticks a second, {} an exchange.", facts.tick_hz, facts.stride));
-    for delay in &facts.delays {
-        sheet.sentence(2, &shown(delay));
+    };
+    let changes = |corner: &MachineFacts| format!("{}: {}.", shown(&corner.name), shown(&corner.changes));
+    FactTable {
+        heading: "The machine and its corners, gaps closed, friction at the motor",
+        header: &["machine", "antiresonance Hz", "resonance Hz", "inertia ratio", "friction Nm"],
+        rows: [&facts.nominal].into_iter().chain(&facts.corners).map(row).collect(),
+        remarks: facts.corners.iter().map(changes).collect(),
     }
 }
 
-fn loops(sheet: &mut Sheet, loops: &[LoopFacts], style: Style) {
-    if loops.is_empty() {
-        return;
-    }
-    sheet.heading("Speed loop with these settings");
-    let header = ["machine", "gaps", "closed loop", "crossover", "phase margin", "gain margin", "Ms"];
-    let rows = loops.iter().map(|found| {
+fn loops(loops: &[LoopFacts]) -> FactTable {
+    let row = |found: &LoopFacts| {
         let margin = |text: String| if found.stable { text } else { "unstable".to_owned() };
         vec![
             shown(&found.machine),
@@ -237,6 +212,36 @@ fn loops(sheet: &mut Sheet, loops: &[LoopFacts], style: Style) {
             margin(optional(found.gain_margin_db, "dB")),
             margin(optional(found.sensitivity_peak, "")),
         ]
-    });
-    table(sheet, style, &header, rows);
+    };
+    FactTable {
+        heading: "Speed loop with these settings",
+        header: &["machine", "gaps", "loop", "crossover", "phase margin", "gain margin", "Ms"],
+        rows: loops.iter().map(row).collect(),
+        remarks: vec![],
+    }
+}
+
+fn listed(values: &[f64]) -> String {
+    if values.is_empty() {
+        return "none".to_owned();
+    }
+    values.iter().map(|value| figure(*value)).collect::<Vec<_>>().join(", ")
+}
+
+/// What is no table: axis, sensor, torque, time.
+pub(super) fn sentences(facts: &DescribeFacts) -> Vec<String> {
+    let span = |[low, high]: [f64; 2]| format!("{}° to {}°", figure(low), figure(high));
+    let travel = facts.travel_deg.map_or_else(|| "endless".to_owned(), span);
+    let stops = facts.stops_deg.map_or_else(|| "no stops".to_owned(), |stops| format!("stops at {}", span(stops)));
+    let speed = quantity(facts.max_speed_rpm, "rpm");
+    let resolution = quantity(facts.speed_resolution_rpm, "rpm");
+    let (rated, most) = (quantity(facts.rated_torque_nm, "Nm"), quantity(facts.torque_limit_nm, "Nm"));
+    let mut sentences = vec![
+        format!("Travel of the load: {travel}, {stops}; highest motor speed {speed}."),
+        format!("Sensor: {} counts a turn; one count in one tick is {resolution}.", figure(facts.counts_per_turn)),
+        format!("Torque: rated {rated}, limited to {most}."),
+        format!("Time: {} ticks a second, {} an exchange.", facts.tick_hz, facts.stride),
+    ];
+    sentences.extend(facts.delays.iter().map(|delay| shown(delay)));
+    sentences
 }

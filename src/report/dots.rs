@@ -162,8 +162,20 @@ impl Canvas {
         let unicode = self.cell != (1, 1);
         let cells = &self.cells[row * self.columns..(row + 1) * self.columns];
         let shown = |(column, pattern): (usize, &u8)| match (*pattern, unicode) {
-            (0, _) if has_tick && column.is_multiple_of(2) => if unicode { '·' } else { '.' },
-            (0, _) if decades.contains(&column) => if unicode { '┊' } else { ':' },
+            (0, _) if has_tick && column.is_multiple_of(2) => {
+                if unicode {
+                    '·'
+                } else {
+                    '.'
+                }
+            }
+            (0, _) if decades.contains(&column) => {
+                if unicode {
+                    '┊'
+                } else {
+                    ':'
+                }
+            }
             (0, _) => ' ',
             (_, false) => '*',
             (pattern, true) => char::from_u32(0x2800 + u32::from(pattern)).unwrap_or('*'),

@@ -17,6 +17,12 @@ pub fn figure(value: f64) -> String {
     figure_with(value, DIGITS)
 }
 
+/// A difference in a sentence: three digits say how far.
+#[must_use]
+pub fn rough(value: f64) -> String {
+    figure_with(value, 3)
+}
+
 /// Two numbers that are compared: with as many digits as it takes to tell them apart, where they differ at all.
 #[must_use]
 pub fn figures_apart(value: f64, other: f64) -> (String, String) {
@@ -29,13 +35,16 @@ pub fn figures_apart(value: f64, other: f64) -> (String, String) {
     (value.to_string(), other.to_string())
 }
 
+/// The space between a number and its unit, at which no line breaks. The score sheet ends with plain spaces instead.
+pub const JOINING_SPACE: char = '\u{a0}';
+
 /// A number with its unit: `0.1537 s`, `13.1 %`, `41.2°`, `1.97`.
 #[must_use]
 pub fn with_unit(number: &str, unit: &str) -> String {
     match unit {
         "" => number.to_owned(),
         "°" => format!("{number}°"),
-        _ => format!("{number} {unit}"),
+        _ => format!("{number}{JOINING_SPACE}{}", shown(unit)),
     }
 }
 
@@ -61,7 +70,8 @@ pub fn no_number(why: NoNumber) -> &'static str {
 #[must_use]
 pub fn shown(text: &str) -> String {
     let steers = |c: char| {
-        c.is_control() || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
+        c.is_control()
+            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
     };
     let spaced: String = text.chars().map(|c| if steers(c) { ' ' } else { c }).collect();
     spaced.split_whitespace().collect::<Vec<_>>().join(" ")

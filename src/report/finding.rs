@@ -3,12 +3,14 @@
 //! Sheet and page speak these same sentences. What it does not: layout, colour, judging (`held` and `grade` come from
 //! the result). Start reading at [`headline`] and [`worst_sentence`].
 
-use super::figure::{counted, figure, figures_apart, no_number, quantity, shown, with_unit};
+use super::figure::{counted, figure, figures_apart, no_number, quantity, rough, shown, with_unit};
 use super::measure_words::spoken;
-use crate::trial::result::{Conduct, LimitResult, MeasureResult, NoNumber, SettingFact, TrialResult, Verdict};
+use crate::trial::result::{Conduct, LimitResult, MeasureResult, NoNumber, Reason, SettingFact, TrialResult, Verdict};
 
 /// The name under which the unchanged machine stands in a result.
 pub const NOMINAL: &str = "nominal";
+/// The name under which a reason of the tuning stands in a result.
+pub const TUNING: &str = "tuning";
 
 /// One limit of the scenario: what the nominal machine and the worst corner made of it.
 #[derive(Clone, Copy, Debug)]
@@ -99,20 +101,43 @@ pub fn verdict_word(verdict: Verdict) -> &'static str {
     }
 }
 
-/// The verdict in one sentence with the gravest reason.
+/// The verdict in one sentence with the gravest reason and the machine that it concerns.
 #[must_use]
 pub fn headline(result: &TrialResult) -> String {
-    let reason = result.reasons.first().map(|reason| sentence(&reason.text));
-    match result.verdict {
-        Verdict::Pass => format!("Passed: {}.", all_held(result)),
-        Verdict::Fail => format!("Failed: {}", reason.unwrap_or_else(|| "no reason was given.".to_owned())),
-        Verdict::VoidMethod => {
-            format!("Void, because of the method: {}", reason.unwrap_or_else(|| "no reason was given.".to_owned()))
-        }
-        Verdict::VoidBench => {
-            format!("Void, because of the bench: {}", reason.unwrap_or_else(|| "no reason was given.".to_owned()))
-        }
+    let opening = match result.verdict {
+        Verdict::Pass => return format!("Passed: {}.", all_held(result)),
+        Verdict::Fail => "Failed",
+        Verdict::VoidMethod => "Void, because of the method",
+        Verdict::VoidBench => "Void, because of the bench",
+    };
+    match result.reasons.first() {
+        Some(reason) => format!("{opening}{}: {}", place(reason), sentence(&reason.text)),
+        None => format!("{opening}: no reason was given."),
     }
+}
+
+/// Where a reason belongs, when its own words do not say so.
+fn place(reason: &Reason) -> String {
+    let machine = shown(&reason.machine);
+    match machine.as_str() {
+        name if reason.text.contains(name) => String::new(),
+        NOMINAL => ", on the nominal machine".to_owned(),
+        TUNING => ", while tuning".to_owned(),
+        name => format!(", in the corner “{name}”"),
+    }
+}
+
+/// A further reason: its sentence, and machine and time where its own words do not say them.
+#[must_use]
+pub fn further_reason(reason: &Reason) -> String {
+    let text = shown(&reason.text);
+    let machine = shown(&reason.machine);
+    let time =
+        reason.at_s.map(|at_s| format!("at {}", quantity(at_s, "s"))).filter(|time| !text.contains(&shown(time)));
+    let machine = Some(machine).filter(|machine| !text.contains(machine.as_str()));
+    let remarks: Vec<String> = machine.into_iter().chain(time).collect();
+    let remark = if remarks.is_empty() { String::new() } else { format!(" ({})", remarks.join(", ")) };
+    format!("{}{remark}.", text.trim_end_matches('.'))
 }
 
 fn all_held(result: &TrialResult) -> String {
@@ -145,17 +170,31 @@ pub fn grade_sentence(result: &TrialResult) -> String {
 #[must_use]
 pub fn worst_sentence(result: &TrialResult) -> Option<String> {
     let limit = worst(result)?;
+    let said = |reason: &Reason| shown(&reason.text).contains(&shown(&limit_sentence(limit)));
+    if result.reasons.first().is_some_and(|reason| reason.machine == limit.found.machine && said(reason)) {
+        return Some("That is the farthest beyond a limit.".to_owned());
+    }
     let opening = if limit.held { "Nearest to a limit" } else { "Farthest beyond a limit" };
     let machine = match limit.found.machine.as_str() {
         NOMINAL => "the nominal machine".to_owned(),
         name => format!("the corner “{}”", shown(name)),
     };
-    let what = subject(&limit.found);
+    Some(format!("{opening}: {machine}. {}.", capital(&limit_sentence(limit))))
+}
+
+/// What was found against what was allowed, by how much and when, without a capital or a full stop:
+/// `settling time in “step to 400 rpm” was 0.271 s where at most 0.22 s is allowed, 0.051 s too much, at 0.471 s`.
+#[must_use]
+pub fn limit_sentence(limit: &LimitResult) -> String {
     let (value, bound) = found_and_bound(limit);
-    let verb = if limit.found.value.is_some() { "was" } else { "is" };
     let distance = distance(limit).map_or_else(String::new, |distance| format!(", {distance}"));
-    let at = limit.found.at_s.map_or_else(String::new, |at_s| format!(", at {} s", figure(at_s)));
-    Some(format!("{opening}: {machine}. The {what} {verb} {value} where {bound} is allowed{distance}{at}."))
+    let at = limit.found.at_s.map_or_else(String::new, |at_s| format!(", at {}", quantity(at_s, "s")));
+    format!("{} was {value} where {bound} is allowed{distance}{at}", subject(&limit.found))
+}
+
+fn capital(text: &str) -> String {
+    let mut rest = text.chars();
+    rest.next().map_or_else(String::new, |first| first.to_uppercase().chain(rest).collect())
 }
 
 /// The measure and its window: `settling time in “step to 400 rpm”`.
@@ -225,8 +264,8 @@ pub fn distance(limit: &LimitResult) -> Option<String> {
         return None;
     }
     let amount = match limit.found.unit.as_str() {
-        "%" => format!("{} percentage points", figure(room.abs())),
-        unit => quantity(room.abs(), unit),
+        "%" => format!("{} percentage points", rough(room.abs())),
+        unit => with_unit(&rough(room.abs()), unit),
     };
     Some(match (limit.held, room < 0.0, above.is_some_and(|above| above == room)) {
         (true, ..) if room == 0.0 => "exactly the limit".to_owned(),

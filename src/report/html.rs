@@ -15,6 +15,9 @@ const STYLE: &str = include_str!("page.css");
 /// What the page lets a browser fetch: nothing.
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'";
 
+/// Further reasons that are shown unfolded.
+const MOST_REASONS: usize = 4;
+
 /// The whole page.
 #[must_use]
 pub fn page(result: &TrialResult, pictures: &Pictures) -> String {
@@ -57,7 +60,7 @@ pub(super) fn document(title: &str, body: &Markup) -> String {
     page.into_string()
 }
 
-pub(super) fn chapter(id: &str, heading: &str, content: &Markup) -> Markup {
+fn chapter(id: &str, heading: &str, content: &Markup) -> Markup {
     html! {
         section.chapter id=(id) aria-labelledby=(format!("{id}-heading")) {
             h2 id=(format!("{id}-heading")) { (heading) }
@@ -105,20 +108,14 @@ fn head(result: &TrialResult) -> Markup {
     }
 }
 
+/// Further reasons: a few at once, many behind a fold, so that they do not bury the limits.
 fn reasons(reasons: &[Reason]) -> Markup {
+    let further = reasons.get(1..).unwrap_or_default();
+    let list = html! { ul.reasons { @for reason in further { li { (finding::further_reason(reason)) } } } };
     html! {
-        @if 1 < reasons.len() {
-            ol.reasons aria-label="reasons, the gravest first" {
-                @for reason in reasons {
-                    li {
-                        (finding::sentence(&reason.text))
-                        small {
-                            (shown(&reason.machine))
-                            @if let Some(at_s) = reason.at_s { ", at " (figure(at_s)) " s" }
-                        }
-                    }
-                }
-            }
+        @if (1..=MOST_REASONS).contains(&further.len()) { (list) }
+        @else if !further.is_empty() {
+            details { summary { (further.len()) " further reasons" } (list) }
         }
     }
 }

@@ -6,18 +6,18 @@
 use maud::{Markup, html};
 
 use super::axis::Axis;
-use super::figure::{figure, quantity, shown};
+use super::figure::{figure, quantity, rough, shown};
 use super::finding::{self, NOMINAL};
 use super::plot::{Chart, Dot, Role, Rule, Sample};
-use super::terminal::optional;
+use super::sheet::optional;
 use super::{BodePoint, LoopPicture, Pictures};
 use crate::base::real;
 use crate::trial::result::{LimitResult, TrialResult};
 
 /// Gains beyond this many dB from 0 say nothing about stability and would flatten the rest.
 const MOST_GAIN_DB: f64 = 50.0;
-/// Phase below this is not drawn: it falls on without end towards half the tick rate.
-const LOWEST_PHASE_DEG: f64 = -540.0;
+/// Phase is drawn down to here, or to a quarter turn below the lowest crossover; it falls on towards half the tick rate.
+const LOWEST_PHASE_DEG: f64 = -300.0;
 /// Sensitivity below this is good and of no further interest.
 const LOWEST_SENSITIVITY_DB: f64 = -30.0;
 
@@ -83,7 +83,7 @@ fn gain_chart(drawn: &[Drawn], x: Axis) -> Chart {
     let points = drawn.iter().flat_map(|(_, picture)| &picture.points);
     let gains = points.map(|point| point.magnitude_db.clamp(-MOST_GAIN_DB, MOST_GAIN_DB)).chain([0.0]);
     let y = Axis::linear_round(gains, 0.05);
-    let mut chart = Chart::new("Gain of the opened loop".to_owned(), frequency(x), (y, "dB".to_owned()));
+    let mut chart = Chart::new("Gain of the opened loop".to_owned(), 250, frequency(x), (y, "dB".to_owned()));
     chart.add_level(Role::Reference, 0.0, "0 dB");
     for (role, picture) in drawn {
         let curve: Vec<_> = picture.points.iter().map(|point| (point.hz, point.magnitude_db)).collect();
@@ -92,13 +92,14 @@ fn gain_chart(drawn: &[Drawn], x: Axis) -> Chart {
             let count = picture.crossovers_hz.len();
             chart.dots.extend(picture.crossovers_hz.iter().map(|hz| Dot { role: *role, at: (*hz, 0.0) }));
             let more = if 1 < count { format!(", {count} crossings in all") } else { String::new() };
-            say(&mut chart, *role, &format!("crossover {} Hz{more}", figure(*first)), &picture.machine);
+            say(&mut chart, *role, &format!("crossover {}{more}", quantity(*first, "Hz")), &picture.machine);
         }
         if let Some(margin) = picture.gain_margin.filter(|_| picture.stable) {
             let gain_db = nearest(&picture.points, margin.hz).map_or(-margin.db, |point| point.magnitude_db);
             let end_db = if gain_db < 0.0 { -margin.db } else { margin.db };
-            arrow(&mut chart, *role, ((margin.hz, 0.0), (margin.hz, end_db)), "gain margin");
-            let words = format!("gain margin {} dB at {} Hz", figure(margin.db), figure(margin.hz));
+            let words_left = 0.7 < x.place_frac(margin.hz);
+            arrow(&mut chart, *role, ((margin.hz, 0.0), (margin.hz, end_db)), "gain margin", words_left);
+            let words = format!("gain margin {} at {}", quantity(margin.db, "dB"), quantity(margin.hz, "Hz"));
             say(&mut chart, *role, &words, &picture.machine);
         }
     }
@@ -107,9 +108,10 @@ fn gain_chart(drawn: &[Drawn], x: Axis) -> Chart {
 
 fn phase_chart(drawn: &[Drawn], x: Axis, limits: &[&LimitResult]) -> Chart {
     let phases: Vec<Vec<f64>> = drawn.iter().map(|(_, picture)| unwrapped(&picture.points)).collect();
-    let all = phases.iter().flatten().map(|deg| deg.max(LOWEST_PHASE_DEG)).chain([-180.0]);
+    let lowest = lowest_phase(drawn, &phases);
+    let all = phases.iter().flatten().map(|deg| deg.max(lowest)).chain([-180.0]);
     let y = Axis::linear_round(all, 0.05);
-    let mut chart = Chart::new("Phase of the opened loop".to_owned(), frequency(x), (y, "degrees".to_owned()));
+    let mut chart = Chart::new("Phase of the opened loop".to_owned(), 250, frequency(x), (y, "degrees".to_owned()));
     chart.y_ticks = y.linear_ticks(if y.high - y.low < 360.0 { 45.0 } else { 90.0 });
     for turn in -4..=1 {
         let level = -180.0 + 360.0 * f64::from(turn);
@@ -125,9 +127,10 @@ fn phase_chart(drawn: &[Drawn], x: Axis, limits: &[&LimitResult]) -> Chart {
         if let Some((_, deg)) = there {
             let line = critical_line(*deg);
             let end = if *deg < line { line - margin.deg } else { line + margin.deg };
-            arrow(&mut chart, *role, ((margin.hz, line), (margin.hz, end)), "phase margin");
+            let words_left = 0.2 < x.place_frac(margin.hz);
+            arrow(&mut chart, *role, ((margin.hz, line), (margin.hz, end)), "phase margin", words_left);
         }
-        let words = format!("phase margin {}° at {} Hz", figure(margin.deg), figure(margin.hz));
+        let words = format!("phase margin {} at {}", quantity(margin.deg, "°"), quantity(margin.hz, "Hz"));
         say(&mut chart, *role, &words, &picture.machine);
     }
     if let Some(min) = limits.iter().find(|l| l.found.measure == "phase_margin_deg").and_then(|l| l.min) {
@@ -141,6 +144,15 @@ fn phase_chart(drawn: &[Drawn], x: Axis, limits: &[&LimitResult]) -> Chart {
     chart
 }
 
+fn lowest_phase(drawn: &[Drawn], phases: &[Vec<f64>]) -> f64 {
+    let mut lowest = LOWEST_PHASE_DEG;
+    for ((_, picture), phase) in drawn.iter().zip(phases) {
+        let above_unity = picture.points.iter().zip(phase).filter(|(point, _)| 0.0 <= point.magnitude_db);
+        lowest = above_unity.fold(lowest, |lowest, (_, deg)| lowest.min(deg - 90.0));
+    }
+    lowest
+}
+
 fn sensitivity_chart(drawn: &[Drawn], x: Axis, limits: &[&LimitResult]) -> Chart {
     let limit = limits.iter().find(|limit| limit.found.measure == "sensitivity_peak");
     let max_db = limit.and_then(|limit| limit.max).filter(|max| 0.0 < *max).map(|max| (max, 20.0 * real::log10(max)));
@@ -148,18 +160,17 @@ fn sensitivity_chart(drawn: &[Drawn], x: Axis, limits: &[&LimitResult]) -> Chart
     let curve = points.map(|point| point.magnitude_db.clamp(LOWEST_SENSITIVITY_DB, MOST_GAIN_DB));
     let y = Axis::linear_round(curve.chain([0.0]).chain(max_db.map(|(_, db)| db)), 0.1);
     let title = "Sensitivity |S| = |1/(1 + L)|".to_owned();
-    let mut chart = Chart::new(title, frequency(x), (y, "dB".to_owned()));
-    chart.height_px = 210;
+    let mut chart = Chart::new(title, 210, frequency(x), (y, "dB".to_owned()));
     chart.add_level(Role::Reference, 0.0, "");
     if let Some((max, db)) = max_db {
-        chart.add_level(Role::Limit, db, &format!("Ms at most {}, {} dB", figure(max), figure(db)));
+        chart.add_level(Role::Limit, db, &format!("Ms at most {}, {} dB", figure(max), rough(db)));
     }
     for (role, picture) in drawn {
         let curve: Vec<_> = picture.sensitivity.iter().map(|point| (point.hz, point.magnitude_db)).collect();
         chart.add_points(*role, &curve, &loop_words(picture));
         if let Some(peak) = picture.sensitivity_peak.filter(|peak| picture.stable && 0.0 < peak.ratio) {
             chart.dots.push(Dot { role: *role, at: (peak.hz, 20.0 * real::log10(peak.ratio)) });
-            let words = format!("Ms {} at {} Hz", figure(peak.ratio), figure(peak.hz));
+            let words = format!("Ms {} at {}", figure(peak.ratio), quantity(peak.hz, "Hz"));
             say(&mut chart, *role, &words, &picture.machine);
         }
     }
@@ -174,9 +185,9 @@ fn say(chart: &mut Chart, role: Role, words: &str, machine: &str) {
 }
 
 /// A margin as a line with two heads; the nominal machine's carries words.
-fn arrow(chart: &mut Chart, role: Role, (from, to): ((f64, f64), (f64, f64)), words: &str) {
+fn arrow(chart: &mut Chart, role: Role, (from, to): ((f64, f64), (f64, f64)), words: &str, words_left: bool) {
     let words = if role == Role::Nominal { words.to_owned() } else { String::new() };
-    chart.rules.push(Rule { role, from, to, words, arrows: true });
+    chart.rules.push(Rule { role, from, to, words, arrows: true, words_left });
 }
 
 fn nearest(points: &[BodePoint], hz: f64) -> Option<&BodePoint> {

@@ -14,6 +14,9 @@ const ACROSS: f64 = 1200.0;
 /// Units of the picture down.
 const DOWN: f64 = 1000.0;
 
+/// Below this length an arrow has no room for heads, nor for words beside it.
+const SHORT_ARROW_PX: f64 = 24.0;
+
 /// What something in a chart stands for; the style sheet gives each its colour, dash and width.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Role {
@@ -69,6 +72,8 @@ pub struct Rule {
     pub words: String,
     /// Whether arrow heads stand at both ends of a vertical line.
     pub arrows: bool,
+    /// Whether the words of a line that is not level stand left of it.
+    pub words_left: bool,
 }
 
 /// A filled rectangle.
@@ -128,9 +133,11 @@ pub struct Chart {
     pub y_ticks: Vec<Tick>,
     /// Height of the picture in CSS pixels.
     pub height_px: u32,
+    /// Whether curves are thin, as suits noise.
+    pub thin: bool,
     /// Filled areas, drawn first.
     pub bands: Vec<Band>,
-    /// Straight lines.
+    /// Straight lines, drawn over the curves; those of reference under them.
     pub rules: Vec<Rule>,
     /// Curves.
     pub traces: Vec<Trace>,
@@ -141,17 +148,18 @@ pub struct Chart {
 }
 
 impl Chart {
-    /// An empty chart with about five ticks upwards.
+    /// An empty chart of a height in CSS pixels, with a tick upwards about every 35 of them.
     #[must_use]
-    pub fn new(title: String, x: (Axis, String), y: (Axis, String)) -> Self {
-        let y_ticks = y.0.ticks(5);
+    pub fn new(title: String, height_px: u32, x: (Axis, String), y: (Axis, String)) -> Self {
+        let y_ticks = y.0.ticks(height_px as usize / 35);
         Self {
             title,
             description: String::new(),
             x,
             y,
             y_ticks,
-            height_px: 250,
+            height_px,
+            thin: false,
             bands: vec![],
             rules: vec![],
             traces: vec![],
@@ -191,13 +199,14 @@ impl Chart {
     /// Adds a line across the whole chart.
     pub fn add_level(&mut self, role: Role, y: f64, words: &str) {
         let (from, to) = ((self.x.0.low, y), (self.x.0.high, y));
-        self.rules.push(Rule { role, from, to, words: words.to_owned(), arrows: false });
+        self.rules.push(Rule { role, from, to, words: words.to_owned(), arrows: false, words_left: false });
     }
 
     /// Adds a line from bottom to top.
     pub fn add_moment(&mut self, role: Role, x: f64, words: &str) {
         let (from, to) = ((x, self.y.0.low), (x, self.y.0.high));
-        self.rules.push(Rule { role, from, to, words: words.to_owned(), arrows: false });
+        let words_left = 0.62 < self.x.0.place_frac(x);
+        self.rules.push(Rule { role, from, to, words: words.to_owned(), arrows: false, words_left });
     }
 
     /// The chart as markup.
@@ -230,9 +239,11 @@ impl Chart {
                 desc { (self.description) }
                 (self.grid())
                 @for band in &self.bands { (self.band(band)) }
-                @for rule in self.rules.iter().filter(|rule| !rule.arrows) { (self.rule(rule)) }
-                @for trace in &self.traces { path.trace.(trace.role.class()) d=(trace.path) {} }
-                @for rule in self.rules.iter().filter(|rule| rule.arrows) { (self.rule(rule)) }
+                @for rule in self.rules.iter().filter(|rule| rule.role == Role::Reference) { (self.rule(rule)) }
+                @for trace in &self.traces {
+                    path.trace.thin[self.thin].(trace.role.class()) d=(trace.path) {}
+                }
+                @for rule in self.rules.iter().filter(|rule| rule.role != Role::Reference) { (self.rule(rule)) }
                 @for dot in &self.dots { (self.dot(dot)) }
             }
         }
@@ -282,11 +293,14 @@ impl Chart {
     fn rule_words(&self, rule: &Rule) -> Markup {
         let (from, to) = (self.percent(rule.from), self.percent(rule.to));
         let inside = |(x, y): (f64, f64)| (0.0..=100.0).contains(&x) && (0.0..=100.0).contains(&y);
+        let short = (to.1 - from.1).abs() / 100.0 * f64::from(self.height_px) < SHORT_ARROW_PX;
         html! {
             @if !rule.words.is_empty() && (inside(from) || inside(to)) {
-                span.words.(rule.role.class()).(side(rule, from, to)) style=(words_place(rule, from, to)) { (rule.words) }
+                span.words.(rule.role.class()).(side(rule, from, short)) style=(words_place(rule, from, to, short)) {
+                    (rule.words)
+                }
             }
-            @if rule.arrows {
+            @if rule.arrows && !short {
                 @for (head, (x, y)) in heads(from, to) {
                     @if inside((x, y)) {
                         span.head.(head).(rule.role.class()) style=(format!("left:{x:.2}%;top:{y:.2}%")) {}
@@ -331,23 +345,30 @@ fn is_level(rule: &Rule) -> bool {
     rule.from.1 == rule.to.1
 }
 
-/// Words of a level stand at its right end, above it or, near the top, below; of a moment beside it at the bottom; of
-/// an arrow beside its middle.
-fn side(rule: &Rule, from: (f64, f64), to: (f64, f64)) -> &'static str {
-    match (is_level(rule), rule.arrows) {
-        (true, _) if from.1 < 12.0 => "below",
-        (true, _) => "above",
-        (false, _) if 62.0 < from.0.max(to.0) => "leftward",
-        (false, true) => "rightward",
-        (false, false) => "rightward",
+/// Words of a level stand at its right end, on the side away from the picture's centre where there is room; those of a
+/// target in its middle, above it; of a moment beside it at the bottom; of an arrow beside its middle, or under it when
+/// it is short.
+fn side(rule: &Rule, from: (f64, f64), short: bool) -> &'static str {
+    if !is_level(rule) {
+        return match (rule.arrows && short, rule.words_left) {
+            (true, _) => "under",
+            (false, true) => "leftward",
+            (false, false) => "rightward",
+        };
     }
+    if from.1 < 8.0 || (rule.role != Role::Target && (60.0..94.0).contains(&from.1)) { "below" } else { "above" }
 }
 
-fn words_place(rule: &Rule, from: (f64, f64), to: (f64, f64)) -> String {
+fn words_place(rule: &Rule, from: (f64, f64), to: (f64, f64), short: bool) -> String {
     if is_level(rule) {
-        return format!("right:{:.2}%;top:{:.2}%", 100.0 - from.0.max(to.0).min(100.0), from.1);
+        let end = from.0.max(to.0).min(if rule.role == Role::Target { 70.0 } else { 100.0 });
+        return format!("right:{:.2}%;top:{:.2}%", 100.0 - end, from.1);
     }
-    let height = if rule.arrows { 0.5 * (from.1.clamp(0.0, 100.0) + to.1.clamp(0.0, 100.0)) } else { 93.0 };
+    let height = match (rule.arrows, short) {
+        (true, true) => from.1.max(to.1),
+        (true, false) => 0.5 * (from.1.clamp(0.0, 100.0) + to.1.clamp(0.0, 100.0)),
+        (false, _) => 93.0,
+    };
     format!("left:{:.2}%;top:{height:.2}%", from.0)
 }
 

@@ -27,7 +27,8 @@ pub fn limits(result: &TrialResult) -> Markup {
             tbody role="rowgroup" { @for row in &rows { (limit_row(row)) } }
         }
         p.legend {
-            "Each bar runs from 0 to the number found; the tall line is the limit, the short one the target. "
+            "Each bar runs from 0 to the number found; the tall line is the limit, the short one the target, and the "
+            "shaded stretch is allowed. "
             "A grade is 1 at the target or better, 0 at the limit, and the worst machine's counts."
         }
         details {

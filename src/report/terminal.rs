@@ -3,15 +3,17 @@
 //! What it does not: print, or say where the report and the replay command are (the caller knows and adds it).
 //! Start reading at [`score_sheet`].
 
-use comfy_table::{Cell, CellAlignment, ContentArrangement, LineStyle, Table, TableStyle};
-
 use super::Style;
-use super::figure::{figure, quantity, shown, with_unit};
+use super::figure::{figure, quantity, shown};
 use super::finding::{self, LimitRow};
+use super::measure_words::spoken;
+use super::sheet::{Ink, Sheet, inked};
 use crate::trial::result::{LimitResult, TrialResult, Verdict};
 
-/// Narrowest width that is obeyed; below it lines are broken by the terminal.
-const NARROWEST: usize = 40;
+/// Further reasons that are listed; the report has them all.
+const MOST_REASONS: usize = 6;
+/// A terminal narrower than this gets the limits as lines: a table's cells would break inside words.
+const TABLE_WIDTH: usize = 90;
 
 /// The score sheet: verdict first, then the worst machine, the limits, the settings, the conduct. Ends with a newline.
 #[must_use]
@@ -19,7 +21,7 @@ pub fn score_sheet(result: &TrialResult, style: Style) -> String {
     let mut sheet = Sheet::new(style);
     head(&mut sheet, result);
     further_reasons(&mut sheet, result);
-    limits(&mut sheet, result);
+    limits(&mut sheet, result, style.width);
     settings(&mut sheet, result);
     conduct(&mut sheet, result);
     link(&mut sheet, result);
@@ -47,44 +49,60 @@ fn head(sheet: &mut Sheet, result: &TrialResult) {
 }
 
 fn further_reasons(sheet: &mut Sheet, result: &TrialResult) {
-    if result.reasons.len() < 2 {
+    let further = result.reasons.get(1..).unwrap_or_default();
+    if further.is_empty() {
         return;
     }
     sheet.heading("Further reasons");
-    for reason in &result.reasons[1..] {
-        sheet.sentence(2, &finding::sentence(&reason.text));
+    for reason in further.iter().take(MOST_REASONS) {
+        sheet.sentence(2, &finding::further_reason(reason));
+    }
+    if MOST_REASONS < further.len() {
+        sheet.sentence(2, &format!("And {} more.", further.len() - MOST_REASONS));
     }
 }
 
-fn limits(sheet: &mut Sheet, result: &TrialResult) {
+fn limits(sheet: &mut Sheet, result: &TrialResult, width: Option<usize>) {
     let rows = finding::limit_rows(result);
     if rows.is_empty() {
         return;
     }
     sheet.heading("Limits");
-    let mut table = bare_table(sheet.style);
-    table.set_header(["measure", "in the entry", "allowed", "nominal", "worst corner", "grade"]);
-    for row in &rows {
-        table.add_row(limit_cells(row));
+    if width.is_some_and(|width| width < TABLE_WIDTH) {
+        rows.iter().for_each(|row| limit_lines(sheet, row));
+        return;
     }
-    finish_table(&mut table);
-    sheet.table(&table);
+    let header = ["measure", "in the entry", "allowed", "nominal", "worst corner", "grade"];
+    let cells = rows.iter().map(|row| {
+        vec![
+            spoken(&row.any.found.measure),
+            entry(row),
+            allowed(row),
+            nominal(row),
+            worst_corner(row),
+            figure(row.grade()),
+        ]
+    });
+    sheet.table(&header, cells.collect(), &[5]);
 }
 
-fn limit_cells(row: &LimitRow) -> Vec<Cell> {
-    let entry = row.any.found.during.as_deref().map_or_else(|| "whole loop".to_owned(), shown);
-    let worst = row.worst_corner.map_or_else(
-        || "not asked".to_owned(),
-        |limit| format!("{} ({})", outcome(limit), shown(&limit.found.machine)),
-    );
-    vec![
-        Cell::new(super::measure_words::spoken(&row.any.found.measure)),
-        Cell::new(entry),
-        Cell::new(allowed(row)),
-        Cell::new(row.nominal.map_or_else(|| "not asked".to_owned(), outcome)),
-        Cell::new(worst),
-        Cell::new(figure(row.grade())).set_alignment(CellAlignment::Right),
-    ]
+fn limit_lines(sheet: &mut Sheet, row: &LimitRow) {
+    sheet.sentence(2, &format!("{}, {}: {}", spoken(&row.any.found.measure), entry(row), allowed(row)));
+    let grade = figure(row.grade());
+    sheet.sentence(4, &format!("nominal {}; worst corner {}; grade {grade}", nominal(row), worst_corner(row)));
+}
+
+fn entry(row: &LimitRow) -> String {
+    row.any.found.during.as_deref().map_or_else(|| "whole loop".to_owned(), shown)
+}
+
+fn nominal(row: &LimitRow) -> String {
+    row.nominal.map_or_else(|| "not asked".to_owned(), outcome)
+}
+
+fn worst_corner(row: &LimitRow) -> String {
+    let named = |limit: &LimitResult| format!("{} ({})", outcome(limit), shown(&limit.found.machine));
+    row.worst_corner.map_or_else(|| "not asked".to_owned(), named)
 }
 
 fn allowed(row: &LimitRow) -> String {
@@ -106,14 +124,10 @@ fn settings(sheet: &mut Sheet, result: &TrialResult) {
     let changed = finding::changed(&result.settings);
     sheet.heading("Settings stored");
     if !changed.is_empty() {
-        let mut table = bare_table(sheet.style);
-        table.set_header(["setting", "stored", "before"]);
-        for setting in &changed {
-            let before = figure(setting.initial);
-            table.add_row([shown(&setting.name), quantity(setting.value, &setting.unit), before]);
-        }
-        finish_table(&mut table);
-        sheet.table(&table);
+        let cells = changed
+            .iter()
+            .map(|setting| vec![shown(&setting.name), quantity(setting.value, &setting.unit), figure(setting.initial)]);
+        sheet.table(&["setting", "stored", "before"], cells.collect(), &[]);
     }
     let left = result.settings.len() - changed.len();
     sheet.sentence(2, &untouched(changed.is_empty(), left));
@@ -154,137 +168,4 @@ fn link_sentence(result: &TrialResult, refused: u64) -> String {
         "{} exchanges; {} resent; {refused} frames refused{reasons}; {} opens of others refused.",
         link.exchanges, link.resent, link.second_opens_refused
     )
-}
-
-/// A table without a frame: columns by spaces, one line under the header.
-pub(super) fn bare_table(style: Style) -> Table {
-    let mut table = Table::new();
-    let line = if style.unicode { '─' } else { '-' };
-    table.load_style(TableStyle::new().header_separator(LineStyle::none().fill(line).junction(line)));
-    match style.width {
-        Some(width) => {
-            let inside = width.max(NARROWEST).min(usize::from(u16::MAX)) - 2;
-            table.set_content_arrangement(ContentArrangement::Dynamic).set_width(inside as u16);
-        }
-        None => {
-            table.set_content_arrangement(ContentArrangement::Disabled);
-        }
-    }
-    table
-}
-
-/// Two spaces between columns, none before the first.
-pub(super) fn finish_table(table: &mut Table) {
-    for column in table.column_iter_mut() {
-        column.set_padding((0, 2));
-    }
-}
-
-/// A text that grows line by line.
-pub(super) struct Sheet {
-    style: Style,
-    text: String,
-}
-
-impl Sheet {
-    pub(super) fn new(style: Style) -> Self {
-        Self { style, text: String::new() }
-    }
-
-    pub(super) fn gap(&mut self) {
-        if !self.text.is_empty() {
-            self.text.push('\n');
-        }
-    }
-
-    pub(super) fn heading(&mut self, words: &str) {
-        self.gap();
-        self.line(0, &inked(Ink::Strong, words));
-    }
-
-    pub(super) fn line(&mut self, indent: usize, words: &str) {
-        self.text.push_str(&" ".repeat(indent));
-        self.text.push_str(words.trim_end());
-        self.text.push('\n');
-    }
-
-    /// A sentence, broken between words where the terminal ends; what follows is indented by two more.
-    pub(super) fn sentence(&mut self, indent: usize, words: &str) {
-        let room = self.style.width.map_or(usize::MAX, |width| width.max(NARROWEST) - indent - 2);
-        let mut line = String::new();
-        let mut deeper = 0;
-        for word in words.split(' ') {
-            if !line.is_empty() && room < width(&line) + 1 + width(word) {
-                self.line(indent + deeper, &line);
-                line.clear();
-                deeper = 2;
-            }
-            if !line.is_empty() {
-                line.push(' ');
-            }
-            line.push_str(word);
-        }
-        self.line(indent + deeper, &line);
-    }
-
-    pub(super) fn table(&mut self, table: &Table) {
-        for row in table.lines() {
-            self.line(2, &row);
-        }
-    }
-
-    pub(super) fn finish(self) -> String {
-        let coloured = painted(&self.text, self.style.colour);
-        if self.style.unicode { coloured } else { ascii(&coloured) }
-    }
-}
-
-/// What a word is marked for; the word says the same.
-#[derive(Clone, Copy)]
-pub(super) enum Ink {
-    Good,
-    Bad,
-    Strong,
-}
-
-/// Marks of no width round inked words, which [`shown`] takes out of any text from outside. They become colour at the
-/// end, so that lines and tables are measured without it.
-const INKS: [(char, &str); 4] =
-    [('\u{2061}', "\u{1b}[1;36m"), ('\u{2062}', "\u{1b}[1;35m"), ('\u{2063}', "\u{1b}[1m"), ('\u{2064}', "\u{1b}[0m")];
-
-pub(super) fn inked(ink: Ink, words: &str) -> String {
-    format!("{}{words}{}", INKS[ink as usize].0, INKS[3].0)
-}
-
-fn painted(text: &str, colour: bool) -> String {
-    INKS.iter().fold(text.to_owned(), |text, (mark, code)| text.replace(*mark, if colour { code } else { "" }))
-}
-
-fn width(text: &str) -> usize {
-    text.chars().filter(|c| INKS.iter().all(|(mark, _)| mark != c)).count()
-}
-
-/// The text for a terminal that shows ASCII only.
-fn ascii(text: &str) -> String {
-    let mut plain = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '“' | '”' => plain.push('"'),
-            '’' => plain.push('\''),
-            '°' => plain.push_str(" deg"),
-            '·' => plain.push('*'),
-            '²' => plain.push('2'),
-            '−' | '–' | '─' => plain.push('-'),
-            '±' => plain.push_str("+-"),
-            '→' => plain.push_str("->"),
-            c if c.is_ascii() => plain.push(c),
-            _ => plain.push('?'),
-        }
-    }
-    plain
-}
-
-/// A number in a cell, with its unit; `none` where there is none.
-pub(super) fn optional(value: Option<f64>, unit: &str) -> String {
-    value.map_or_else(|| "none".to_owned(), |value| with_unit(&figure(value), unit))
 }

@@ -92,6 +92,10 @@ impl<'a> Window<'a> {
         self.runs().filter_map(|(role, run)| of(run).map(|limit| (role, limit))).collect()
     }
 
+    fn noise_limit(&self) -> Option<&'a LimitResult> {
+        self.limits.iter().find(|limit| limit.found.measure == "torque_noise_rms_percent").copied()
+    }
+
     fn measures(&self) -> Vec<&'a str> {
         let mut names: Vec<&str> = Vec::new();
         for limit in &self.limits {
@@ -109,6 +113,11 @@ impl<'a> Window<'a> {
 
 fn window(window: &Window, place: usize) -> Markup {
     let id = format!("entry-{place}");
+    let noise_spans_s = noise_windows(window);
+    let mut torque = torque_chart(window);
+    if noise_spans_s.is_empty() {
+        [Role::Nominal, Role::Corner].into_iter().for_each(|role| add_torque_findings(&mut torque, window, role));
+    }
     html! {
         section.entry aria-labelledby=(id) {
             h3 id=(id) { (shown(&window.entry.name)) }
@@ -117,8 +126,10 @@ fn window(window: &Window, place: usize) -> Markup {
                 (setpoint_words(window.setpoint_rpm))
             }
             (speed_chart(window).markup())
-            (torque_chart(window, window.shown_s, "Torque command", None).markup())
-            @for noise in noise_windows(window) { (noise_chart(window, noise).markup()) }
+            (torque.markup())
+            @for span_s in noise_spans_s {
+                div.pair { @for chart in noise_charts(window, span_s) { (chart.markup()) } }
+            }
         }
     }
 }
@@ -131,11 +142,11 @@ fn setpoint_words((before, after): (f64, f64)) -> String {
     }
 }
 
-/// Samples of a signal between two times, in the unit that a factor gives.
+/// Samples of a signal from a time up to another, which belongs to the next entry, in the unit that a factor gives.
 fn slice(run: &Run, signal: Signal, (from_s, to_s): (f64, f64), factor: f64) -> (f64, Vec<f64>) {
     let rate = run.recording.rate;
     let column = run.recording.column(signal);
-    let end = (rate.nearest_tick(to_s) as usize + 1).min(column.len());
+    let end = (rate.nearest_tick(to_s) as usize).min(column.len());
     let start = (rate.nearest_tick(from_s) as usize).min(end);
     (rate.seconds(start as u64), column[start..end].iter().map(|value| value * factor).collect())
 }
@@ -156,14 +167,12 @@ fn speed_chart(window: &Window) -> Chart {
     let lines = level_limits(window);
     let bands = band_limits(window);
     let bounds = lines.iter().map(|line| line.0).chain(bands.iter().flat_map(|band| [band.low, band.high]));
-    let y = Axis::linear_round(drawn.chain(bounds), 0.07);
-    let mut chart =
-        Chart::new("Speed of the load, at the motor".to_owned(), window.time_axis(), (y, "rpm".to_owned()));
-    chart.height_px = 290;
+    let y = (Axis::linear_round(drawn.chain(bounds), 0.11), "rpm".to_owned());
+    let mut chart = Chart::new("Speed of the load, at the motor".to_owned(), 290, window.time_axis(), y);
     add_bands(&mut chart, window, &bands);
     for (level_rpm, role, words) in lines {
         let (from, to) = ((window.entry.at_s, level_rpm), (window.entry.end_s, level_rpm));
-        chart.rules.push(Rule { role, from, to, words, arrows: false });
+        chart.rules.push(Rule { role, from, to, words, arrows: false, words_left: false });
     }
     let step_s = window.nominal.recording.rate.period_s();
     let samples = Samples { first_x: setpoint_s, step_x: step_s, values: &setpoint };
@@ -172,7 +181,9 @@ fn speed_chart(window: &Window) -> Chart {
         let samples = Samples { first_x: *first_s, step_x: run.recording.rate.period_s(), values };
         chart.add_samples(*role, &samples, window.columns, &machine_words(run));
     }
-    add_findings(&mut chart, window, |measure| !measure.starts_with("torque"), |run| speed_slice(run, window.shown_s));
+    let roles = [Role::Nominal, Role::Corner];
+    let curve = |run: &Run| speed_slice(run, window.shown_s);
+    add_findings(&mut chart, window, &roles, |measure| !measure.starts_with("torque"), curve);
     add_happenings(&mut chart, window);
     chart
 }
@@ -237,7 +248,7 @@ fn band_limits(window: &Window) -> Vec<BandLimit> {
             low: after - half,
             high: after + half,
             words: format!("band of the {name}, ± {size}"),
-            moment: format!("in its band after {} s", figure(max_s)),
+            moment: format!("in its band from here, {} s", figure(max_s)),
         });
     }
     bands
@@ -260,14 +271,15 @@ fn add_bands(chart: &mut Chart, window: &Window, bands: &[BandLimit]) {
 fn add_findings(
     chart: &mut Chart,
     window: &Window,
+    roles: &[Role],
     is_mine: fn(&str) -> bool,
     curve: impl Fn(&Run) -> (f64, Vec<f64>),
 ) {
     for measure in window.measures().into_iter().filter(|measure| is_mine(measure)) {
-        for (role, limit) in window.results(measure) {
-            let at = limit.found.at_s.map_or_else(String::new, |at_s| format!(" at {} s", figure(at_s)));
+        for (role, limit) in window.results(measure).into_iter().filter(|(role, _)| roles.contains(role)) {
+            let at = limit.found.at_s.map_or_else(String::new, |at_s| format!(" at {}", quantity(at_s, "s")));
             let words = format!(
-                "{}: {}{at}, {}, {}",
+                "{}: {} {}{at}, {}",
                 shown(&limit.found.machine),
                 spoken(measure),
                 finding::found(limit),
@@ -301,67 +313,104 @@ fn add_happenings(chart: &mut Chart, window: &Window) {
     }
 }
 
-/// The torque command of both machines; with a band of levels in Nm that the picture must hold.
-fn torque_chart(window: &Window, span_s: (f64, f64), title: &str, band_nm: Option<(f64, f64)>) -> Chart {
-    let torques: Vec<_> =
-        window.runs().map(|(role, run)| (role, run, slice(run, Signal::TorqueCommand, span_s, 1.0))).collect();
-    let greatest = torques.iter().flat_map(|(_, _, (_, values))| values).fold(0.0_f64, |most, v| most.max(v.abs()));
-    let limit_nm = window.nominal.torque_limit_nm;
-    let limit_shown = 0.6 * limit_nm < greatest;
-    let drawn = torques.iter().flat_map(|(_, _, (_, values))| values).copied();
-    let bounds = if limit_shown { signs_of(&torques).map(|sign| sign * limit_nm).collect() } else { vec![] };
-    let held = band_nm.into_iter().flat_map(|(low, high)| [low, high]);
-    let y = Axis::linear_round(drawn.chain(bounds.iter().copied()).chain(held), 0.08);
-    let x = (Axis::linear(span_s.0, span_s.1), "time in s".to_owned());
-    let mut chart = Chart::new(title.to_owned(), x, (y, "Nm".to_owned()));
-    chart.height_px = 190;
-    chart.bands.extend(band_nm.map(|y| Band { role: Role::Limit, x: span_s, y }));
-    for bound in bounds {
-        chart.add_level(Role::Limit, bound, &format!("torque limit {} Nm", figure(bound)));
-    }
-    for (role, run, (first_s, values)) in &torques {
-        let samples = Samples { first_x: *first_s, step_x: run.recording.rate.period_s(), values };
-        chart.add_samples(*role, &samples, window.columns, &machine_words(run));
-    }
-    let rated = window.nominal.rated_torque_nm;
-    chart.description = format!("Rated torque {} Nm, torque limit {} Nm. ", figure(rated), figure(limit_nm));
-    if !limit_shown {
-        chart.add_key(Role::Limit, Sample::Line, &format!("torque limit {} Nm, beyond the picture", figure(limit_nm)));
-    }
-    chart
+/// A machine's samples of one signal: the time of the first, and the samples.
+type Curve<'a> = (Role, &'a Run<'a>, (f64, Vec<f64>));
+
+/// The torque command of the machines shown between two times, in Nm.
+struct Torques<'a> {
+    span_s: (f64, f64),
+    curves: Vec<Curve<'a>>,
 }
 
-/// Which sides of zero the torque comes near its limit on.
-fn signs_of(torques: &[(Role, &Run, (f64, Vec<f64>))]) -> impl Iterator<Item = f64> {
-    let all = || torques.iter().flat_map(|(_, _, (_, values))| values);
-    let (low, high) = all().fold((0.0_f64, 0.0_f64), |(low, high), v| (low.min(*v), high.max(*v)));
-    let near = 0.6 * high.max(-low);
-    [(-1.0, near <= -low), (1.0, near <= high)].into_iter().filter(|(_, is_near)| *is_near).map(|(sign, _)| sign)
+impl<'a> Torques<'a> {
+    fn new(window: &Window<'a>, span_s: (f64, f64)) -> Self {
+        let curve = |(role, run)| (role, run, slice(run, Signal::TorqueCommand, span_s, 1.0));
+        Self { span_s, curves: window.runs().map(curve).collect() }
+    }
+
+    fn values(&self) -> impl Iterator<Item = f64> {
+        self.curves.iter().flat_map(|(_, _, (_, values))| values).copied()
+    }
+
+    /// An empty chart that holds every machine's curve and some levels more.
+    fn chart(&self, title: String, levels_nm: &[f64]) -> Chart {
+        let y = Axis::linear_round(self.values().chain(levels_nm.iter().copied()), 0.08);
+        let x = (Axis::linear(self.span_s.0, self.span_s.1), "time in s".to_owned());
+        Chart::new(title, 190, x, (y, "Nm".to_owned()))
+    }
+
+    /// The torque limit on those sides of zero where the torque comes near it.
+    fn limits_nm(&self, limit_nm: f64) -> Vec<f64> {
+        let (low, high) = self.values().fold((0.0_f64, 0.0_f64), |(low, high), v| (low.min(v), high.max(v)));
+        let near = 0.6 * limit_nm;
+        [(-limit_nm, near < -low), (limit_nm, near < high)]
+            .into_iter()
+            .filter(|side| side.1)
+            .map(|side| side.0)
+            .collect()
+    }
+}
+
+fn add_torque(chart: &mut Chart, columns: usize, (role, run, (first_s, values)): &Curve) {
+    let samples = Samples { first_x: *first_s, step_x: run.recording.rate.period_s(), values };
+    chart.add_samples(*role, &samples, columns, &machine_words(run));
+}
+
+fn torque_chart(window: &Window) -> Chart {
+    let torques = Torques::new(window, window.shown_s);
+    let limit_nm = window.nominal.torque_limit_nm;
+    let limits_nm = torques.limits_nm(limit_nm);
+    let mut chart = torques.chart("Torque command".to_owned(), &limits_nm);
+    chart.thin = true;
+    for level_nm in &limits_nm {
+        chart.add_level(Role::Limit, *level_nm, &format!("torque limit {}", quantity(*level_nm, "Nm")));
+    }
+    for curve in &torques.curves {
+        add_torque(&mut chart, window.columns, curve);
+    }
+    let limit = quantity(limit_nm, "Nm");
+    let rated = quantity(window.nominal.rated_torque_nm, "Nm");
+    chart.description = format!("Rated torque {rated}, torque limit {limit}. ");
+    if limits_nm.is_empty() {
+        chart.add_key(Role::Limit, Sample::Line, &format!("torque limit {limit}, beyond the picture"));
+    }
+    chart
 }
 
 /// The parts of the window that a noise limit looks at, where they are clearly shorter than the window.
 fn noise_windows(window: &Window) -> Vec<(f64, f64)> {
     let entry_s = window.entry.end_s - window.entry.at_s;
-    let limit = window.limits.iter().find(|limit| limit.found.measure == "torque_noise_rms_percent");
-    let part = limit.and_then(|limit| limit.found.window_s).map(|[from_s, to_s]| (from_s, to_s));
+    let part = window.noise_limit().and_then(|limit| limit.found.window_s).map(|[from_s, to_s]| (from_s, to_s));
     part.filter(|(from_s, to_s)| 0.0 < to_s - from_s && to_s - from_s <= 0.8 * entry_s).into_iter().collect()
 }
 
-fn noise_chart(window: &Window, span_s: (f64, f64)) -> Chart {
-    let title = format!("Torque command where its noise is taken, the last {} s", figure(span_s.1 - span_s.0));
-    let limit = window.limits.iter().find(|limit| limit.found.measure == "torque_noise_rms_percent");
-    let max = limit.and_then(|limit| limit.max);
-    let band_nm = max.map(|max| {
-        let (_, values) = slice(window.nominal, Signal::TorqueCommand, span_s, 1.0);
-        let mean_nm = values.iter().sum::<f64>() / values.len().max(1) as f64;
-        let half_nm = window.nominal.rated_torque_nm * max / 100.0;
-        (mean_nm - half_nm, mean_nm + half_nm)
-    });
-    let mut chart = torque_chart(window, span_s, &title, band_nm);
-    if let Some(max) = max {
-        let words = format!("rms allowed, ± {} % of rated torque about the nominal mean", figure(max));
-        chart.add_key(Role::Limit, Sample::Area, &words);
+/// The part that is judged for noise: a picture a machine, side by side, since one would hide the other.
+fn noise_charts(window: &Window, span_s: (f64, f64)) -> Vec<Chart> {
+    let torques = Torques::new(window, span_s);
+    let max = window.noise_limit().and_then(|limit| limit.max);
+    let half_nm = max.map_or(0.0, |max| window.nominal.rated_torque_nm * max / 100.0);
+    let mean_nm = |values: &[f64]| values.iter().sum::<f64>() / values.len().max(1) as f64;
+    let means_nm: Vec<f64> = torques.curves.iter().map(|(_, _, (_, values))| mean_nm(values)).collect();
+    let levels_nm: Vec<f64> = means_nm.iter().flat_map(|mean| [mean - half_nm, mean + half_nm]).collect();
+    let mut charts = Vec::new();
+    for (curve, mean) in torques.curves.iter().zip(means_nm) {
+        let title = format!("Torque where its noise is taken, {}", machine_words(curve.1));
+        let mut chart = torques.chart(title, &levels_nm);
+        if let Some(max) = max {
+            chart.add_level(Role::Limit, mean - half_nm, "");
+            chart.add_level(Role::Limit, mean + half_nm, "");
+            let words = format!("rms allowed, ± {} of rated torque about the mean", quantity(max, "%"));
+            chart.add_key(Role::Limit, Sample::Line, &words);
+        }
+        chart.thin = true;
+        add_torque(&mut chart, window.columns / 2, curve);
+        add_torque_findings(&mut chart, window, curve.0);
+        charts.push(chart);
     }
-    add_findings(&mut chart, window, |measure| measure.starts_with("torque"), |_| (0.0, vec![]));
-    chart
+    charts
+}
+
+/// What was found of measures of a machine's torque: in words, since none has a moment.
+fn add_torque_findings(chart: &mut Chart, window: &Window, role: Role) {
+    add_findings(chart, window, &[role], |measure| measure.starts_with("torque"), |_| (0.0, vec![]));
 }

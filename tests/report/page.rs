@@ -1,0 +1,120 @@
+//! The page is complete, needs nothing from outside, says the result's numbers and survives hostile text.
+
+use crate::fabricated::{self, Trial};
+use plantstand::report::figure::{JOINING_SPACE, figure};
+use plantstand::report::{Pictures, html};
+
+/// The pages as files, for a look at them.
+#[test]
+fn a_page_can_be_written_for_a_look() {
+    for (name, trial) in [("passed", fabricated::passed()), ("failed", fabricated::failed())] {
+        let path = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("report-{name}.html"));
+        std::fs::write(&path, html::page(&trial.result, &trial.pictures())).expect("the target folder can be written");
+    }
+}
+
+fn page(trial: &Trial) -> String {
+    html::page(&trial.result, &trial.pictures()).replace(JOINING_SPACE, " ")
+}
+
+#[test]
+fn nothing_is_fetched_and_nothing_runs() {
+    let page = page(&fabricated::passed());
+    for way_out in ["http:", "https:", "src=", "@import", "url(", "<script", "<link", "<iframe", "<img", " on"] {
+        let found = page.match_indices(way_out).find(|(place, _)| way_out != " on" || is_handler(&page[*place..]));
+        assert!(found.is_none(), "{way_out} at {found:?}");
+    }
+    assert!(page.contains("default-src 'none'"));
+}
+
+fn is_handler(text: &str) -> bool {
+    ["onload=", "onclick=", "onerror=", "onmouseover="].iter().any(|handler| text.trim_start().starts_with(handler))
+}
+
+#[test]
+fn three_machines_at_8_khz_stay_below_700_kb() {
+    assert!(page(&fabricated::failed()).len() < 700_000);
+}
+
+#[test]
+fn every_number_of_the_limits_and_settings_stands_on_the_page() {
+    for trial in [fabricated::passed(), fabricated::failed()] {
+        let page = page(&trial);
+        for limit in &trial.result.limits {
+            for number in
+                [limit.found.value, limit.max, limit.min, limit.target, Some(limit.grade)].into_iter().flatten()
+            {
+                assert!(page.contains(&figure(number)), "{} of {}", figure(number), limit.found.measure);
+            }
+        }
+        for setting in &trial.result.settings {
+            assert!(page.contains(&figure(setting.value)) && page.contains(&setting.name), "{}", setting.name);
+        }
+    }
+}
+
+#[test]
+fn hostile_text_stays_text() {
+    let hostile = "<script>alert(1)</script>\"'&\u{202e}";
+    let mut trial = fabricated::failed();
+    trial.result.scenario.title = hostile.into();
+    trial.result.scenario.about = hostile.into();
+    trial.result.method.name = hostile.into();
+    trial.result.reasons[0].text = hostile.into();
+    trial.result.link.refused.insert(hostile.into(), 3);
+    for limit in &mut trial.result.limits {
+        limit.found.during = limit.found.during.as_ref().map(|_| hostile.into());
+        limit.found.note = Some(hostile.into());
+    }
+    let mut pictures = trial.pictures();
+    pictures.replay_command = Some(hostile.into());
+    pictures.runs[0].entries[0].name = hostile.into();
+    pictures.loops[1].machine = hostile.into();
+    let page = html::page(&trial.result, &pictures);
+    assert!(!page.contains("<script"));
+    assert!(!page.contains('\u{202e}'));
+    assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt;"));
+}
+
+#[test]
+fn without_pictures_the_page_says_what_is_not_there() {
+    let page = html::page(&fabricated::void(), &Pictures::default());
+    for words in ["The examination was not run", "No loop was computed", "No limit was judged", "not read"] {
+        assert!(page.contains(words), "{words}");
+    }
+    assert!(page.contains("Void, because of the method, while tuning: the method exited with 1 before done."));
+}
+
+#[test]
+fn every_picture_has_a_title_and_a_description() {
+    let page = page(&fabricated::passed());
+    let pictures = page.matches("role=\"img\"").count();
+    assert!(12 <= pictures, "{pictures}");
+    assert_eq!(page.matches("<desc>").count(), pictures);
+    assert_eq!(page.matches("<title>").count(), pictures + 1);
+    assert!(page.contains("<html lang=\"en\">"));
+}
+
+#[test]
+fn limits_are_drawn_and_said_in_words() {
+    let page = page(&fabricated::failed());
+    for words in [
+        "overshoot, at most 15 %",
+        "in its band from here, 0.22 s",
+        "dip, at most 45 rpm",
+        "Ms at most 2.4",
+        "phase margin",
+        "✕ missed",
+    ] {
+        assert!(page.contains(words), "{words}");
+    }
+}
+
+#[test]
+fn tags_are_balanced() {
+    let page = page(&fabricated::failed());
+    for tag in ["section", "figure", "svg", "table", "tr", "td", "div", "ul", "details", "dl"] {
+        let opened = page.matches(&format!("<{tag}>")).count() + page.matches(&format!("<{tag} ")).count();
+        assert_eq!(opened, page.matches(&format!("</{tag}>")).count(), "{tag}");
+    }
+}

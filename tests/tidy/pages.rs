@@ -46,18 +46,25 @@ fn quoted(text: &str) -> Vec<(usize, &str)> {
     found
 }
 
-/// Whether a quoted word looks like the path of a file of the project: a slash, an ending, nothing to be filled in.
+/// Where the project's own files lie.
+const OWN: [&str; 5] = ["src/", "tests/", "tools/", "scenarios/", ".ci/"];
+
+/// Whether a quoted word looks like a file or folder of the project: a slash and a place among its own folders or an
+/// ending, and nothing to be filled in.
 fn is_path(word: &str) -> bool {
     let plain = word.chars().all(|c| c.is_ascii_alphanumeric() || "._-/".contains(c));
     let made_by_a_run = ["target/", "records/"].iter().any(|folder| word.starts_with(folder));
-    let ending = word.rsplit('/').next().and_then(|name| name.rsplit_once('.')).map_or("", |(_, ending)| ending);
-    plain && !made_by_a_run && word.contains('/') && !ending.is_empty() && ending.chars().all(char::is_alphanumeric)
+    let name = word.rsplit('/').next().unwrap_or(word);
+    let has_ending = name.rsplit_once('.').is_some_and(|(_, ending)| !ending.is_empty());
+    let is_own = OWN.iter().any(|folder| word.starts_with(folder));
+    plain && !made_by_a_run && word.contains('/') && (is_own || has_ending)
 }
 
-/// Whether a page names a file that does not exist. Files under `src/` may be named from there.
+/// Whether a page names a file or folder that does not exist. What lies under `src/` may be named from there.
 pub fn dead_paths(name: &str, text: &str, entries: &[String]) -> Vec<String> {
     let exists = |word: &str| {
-        entries.iter().any(|entry| entry == word || entry.strip_prefix("src/") == Some(word)) || word.starts_with("../")
+        let path = word.trim_end_matches('/');
+        entries.iter().any(|entry| entry == path || entry.strip_prefix("src/") == Some(path)) || OWN.contains(&word)
     };
     let dead = quoted(text).into_iter().filter(|(_, word)| is_path(word) && !exists(word));
     dead.map(|(line, word)| format!("{name}:{line}: names `{word}`, which does not exist")).collect()

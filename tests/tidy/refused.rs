@@ -160,6 +160,7 @@ fn a_map_that_does_not_match_the_tree_is_refused() {
         dead("`plant/train.rs`, `src/plant/`, `crate::plant`, `tests/*.rs`, `score FILE`, `target/check/a.log`")
             .is_empty()
     );
+    assert_eq!(dead("`src/gone/`, `tools/gone`").len(), 2);
     let unnamed = |text| pages::unnamed_folders("DEVELOPERS.md", text, &entries[..1]);
     assert_eq!(unnamed("the folder src/plant/ without backticks"), ["DEVELOPERS.md: does not name `src/plant/`"]);
     assert!(unnamed("`src/plant/` is the machine").is_empty());

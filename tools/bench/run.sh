@@ -36,7 +36,7 @@ $rows
 Machine: ${model:-$(uname -m)}, $(nproc) processors, $(uname -s) $(uname -r), $(rustc --version | cut -d' ' -f1,2). Load before
 the run: $load_before. Date: $(date -u +%Y-%m-%d).
 
-- **plant**: one core, 8 kHz, reference trajectory b (two masses with play, friction on both sides, reversing torque, 184
+- **plant**: per core (the thread's own processor time), 8 kHz, reference trajectory b (two masses with play, friction on both sides, reversing torque, 184
   contact and stick events in 2 s). With sensor and drive: counts with noise, speed loop with low-passes and two notches.
 - **lockstep**: the real bench with the first scenario's machine, drive enabled and axis turning, an exchange every tick,
   against a client that answers at once; beside it a blocking ping-pong between two processes with frames of the same

@@ -1,9 +1,10 @@
-//! The scenarios that ship load without complaint, and say what they are meant to say.
+//! The scenarios that ship load without complaint, and mean what they say: units, defaults, ticks, corners.
 
-use plantstand::base::units::{DEG_RAD, RPM_RAD_PER_S};
-use plantstand::scenario::{Scenario, read};
-
-const SHIPPED: [&str; 3] = ["dough-sheeter", "swivel-arm", "sluice-gate"];
+use plantstand::base::units::{ARCMIN_RAD, DEG_RAD, RPM_RAD_PER_S};
+use plantstand::drive::setting::Setting;
+use plantstand::plant::friction::Friction;
+use plantstand::plant::load::LoadKind;
+use plantstand::scenario::{Factor, Scenario, Spread, read};
 
 fn shipped(name: &str) -> Scenario {
     let file = format!("scenarios/{name}.toml");
@@ -13,13 +14,95 @@ fn shipped(name: &str) -> Scenario {
     })
 }
 
-/// Each loads without complaint and has corners, limits and sensitivity_peak among them.
+/// Each loads without complaint, says that it is invented, and limits margins and `sensitivity_peak`.
 #[test]
 fn shipped_scenarios_load() {
-    for name in SHIPPED {
+    for name in ["dough-sheeter", "swivel-arm", "sluice-gate"] {
         let scenario = shipped(name);
         let measures: Vec<&str> = scenario.limits.iter().map(|limit| limit.measure.name()).collect();
         assert!(measures.contains(&"sensitivity_peak") && measures.contains(&"phase_margin_deg"), "{name}");
         assert!(2 <= scenario.corners.len(), "{name}");
+        assert!(!scenario.about.is_empty(), "{name}");
+        let text = std::fs::read_to_string(format!("scenarios/{name}.toml")).expect("a shipped scenario can be read");
+        assert!(text.starts_with("# An invented machine"), "{name}");
     }
+}
+
+/// The roll turns without end, starts at 0, and has the budget of the file.
+#[test]
+fn the_roll_is_endless() {
+    let roll = shipped("dough-sheeter");
+    assert_eq!((roll.axis.travel_rad, roll.axis.start_rad, roll.axis.clamped_when_off), (None, 0.0, false));
+    assert_eq!(roll.axis.max_speed_rad_per_s, 900.0 * RPM_RAD_PER_S);
+    assert_eq!(roll.tuning.window_rad, [-720.0 * DEG_RAD, 720.0 * DEG_RAD]);
+    assert_eq!((roll.tuning.time_s, roll.tuning.wall_s, roll.tuning.stop_strikes), (60.0, 660.0, 0));
+    assert_eq!((roll.timing.rate.hz, roll.timing.stride, roll.timing.end_tick), (8000, 8, 25_600));
+    assert_eq!(roll.timing.patience_s, 10.0);
+    assert_eq!(roll.machine.plant.torque_lag_s, 1.9e-4);
+    assert_eq!(roll.machine.plant.stops, None);
+}
+
+/// Given settings come from the file, the rest from the drive's table.
+#[test]
+fn settings_are_the_files_over_the_tables() {
+    let settings = shipped("dough-sheeter").settings;
+    assert_eq!(settings.get(Setting::SpeedGain), 0.05);
+    assert_eq!(settings.get(Setting::TorqueLimit), 8.0);
+    assert_eq!(settings.get(Setting::Notch1Centre), 0.0);
+    assert_eq!(settings.get(Setting::SpeedLimit), 900.0);
+    assert_eq!(settings.get(Setting::CountsPerTurn), 1_048_576.0);
+}
+
+/// The arm's angles, play, ratio and gravity come out in SI, the start on the motor's side too.
+#[test]
+fn the_arm_is_read_in_si() {
+    let arm = shipped("swivel-arm");
+    let coupling = arm.machine.plant.couplings[0];
+    assert_eq!((coupling.ratio, coupling.half_gap_rad), (32.0, 2.5 * ARCMIN_RAD));
+    assert_eq!(arm.machine.initial.angle_rad, [32.0 * -70.0 * DEG_RAD, -70.0 * DEG_RAD]);
+    assert_eq!(arm.axis.travel_rad, Some([-110.0 * DEG_RAD, 110.0 * DEG_RAD]));
+    assert_eq!(arm.machine.plant.loads[0].node, 1);
+    assert_eq!(arm.machine.plant.loads[0].kind, LoadKind::UnbalancedArm { peak_nm: 12.0, zero_rad: 0.0 });
+    let stops = arm.machine.plant.stops.expect("the arm has stops");
+    assert_eq!((stops.low_rad, stops.high_rad), (-120.0 * DEG_RAD, 120.0 * DEG_RAD));
+    assert_eq!((arm.nameplate.gear_ratio, arm.nameplate.angle_zero_counts), (32.0, 0.0));
+    let Friction::Coulomb(friction) = arm.machine.plant.nodes[1].friction else { panic!("the arm has friction") };
+    assert_eq!(friction.stribeck_rad_per_s, 0.5 * RPM_RAD_PER_S);
+}
+
+/// A corner is the nominal machine but for what it sets; the nameplate stays.
+#[test]
+fn corners_change_what_they_name() {
+    let arm = shipped("swivel-arm");
+    let [worn, payload] = [&arm.corners[0], &arm.corners[1]];
+    assert_eq!((worn.name.as_str(), payload.name.as_str()), ("worn gear", "payload"));
+    assert_eq!(worn.machine.plant.couplings[0].stiffness_nm_per_rad, 0.7 * 9000.0);
+    assert_eq!(worn.machine.plant.couplings[0].half_gap_rad, 6.0 * ARCMIN_RAD);
+    assert_eq!(worn.machine.plant.nodes, arm.machine.plant.nodes);
+    assert_eq!(payload.machine.plant.nodes[1].inertia_kgm2, 0.46 * 1.6);
+    assert_eq!(payload.machine.plant.loads[0].kind, LoadKind::UnbalancedArm { peak_nm: 18.0, zero_rad: 0.0 });
+    assert_eq!(payload.machine.plant.couplings, arm.machine.plant.couplings);
+    let gate = shipped("sluice-gate");
+    let Friction::Coulomb(dry) = gate.corners[0].machine.plant.nodes[1].friction else { panic!("it has friction") };
+    assert_eq!((dry.kinetic_nm, dry.static_nm, dry.viscous_nms_per_rad), (0.44, 0.72, 4e-4));
+}
+
+/// The scatter is kept, in file order.
+#[test]
+fn scatter_is_kept() {
+    let scatter = shipped("dough-sheeter").scatter.expect("the roll has a scatter");
+    let inertia = Factor { path: "train.0.inertia_kgm2".to_owned(), spread: Spread::Normal(0.05) };
+    let friction = Factor { path: "train.0.friction".to_owned(), spread: Spread::Uniform(0.5, 2.0) };
+    assert_eq!((scatter.draws, scatter.factors), (200, vec![inertia, friction]));
+}
+
+/// Limits point at their entries and carry their own ways of measuring.
+#[test]
+fn limits_are_read() {
+    let gate = shipped("sluice-gate");
+    let noise = gate.limits.iter().find(|limit| limit.measure.name() == "torque_noise_rms_percent").expect("noise");
+    assert_eq!((noise.during, noise.last_s, noise.highpass_hz), (Some(2), Some(0.3), Some(20.0)));
+    assert_eq!((noise.bound.max, noise.bound.min, noise.bound.target, noise.weight), (Some(2.0), None, None, 1.0));
+    let margin = gate.limits.iter().find(|limit| limit.measure.name() == "phase_margin_deg").expect("margin");
+    assert_eq!((margin.during, margin.bound.min, margin.nominal, margin.corners), (None, Some(50.0), true, true));
 }

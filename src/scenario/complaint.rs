@@ -15,7 +15,9 @@ pub enum Kind {
     NotBuiltYet,
     /// A text where a number belongs, and the like.
     WrongType,
-    /// A number outside its range, a name that names nothing, or values that contradict each other.
+    /// A name, of an entry or a path, that names nothing in the file.
+    UnknownName,
+    /// A number outside its range, or values that contradict each other.
     Impossible,
     /// A key or section that must be there is not.
     Missing,

@@ -12,7 +12,7 @@ use crate::scenario::keys;
 use crate::scenario::keys::examination::{CHANGE, MAX_CORNERS};
 use crate::scenario::path::{self, Named};
 use crate::scenario::reader::{Complaints, join, walk};
-use crate::scenario::shape::figure;
+use crate::scenario::shape::{figure, rounded};
 use crate::scenario::view::View;
 
 /// `[[corner]]`, any number. Comes after the check of the nominal machine, whose complaints it does not repeat.
@@ -25,8 +25,7 @@ pub(crate) fn corners(root: &View<'_>, rate: Option<TickRate>, complaints: &mut 
     }
     refuse_twins(&views, complaints);
     let nominal: Vec<Complaint> = complaints.list.iter().map(|(_, complaint)| complaint.clone()).collect();
-    let found: Vec<Option<Corner>> =
-        views.iter().map(|view| corner(root, view, rate, &nominal, complaints)).collect();
+    let found: Vec<Option<Corner>> = views.iter().map(|view| corner(root, view, rate, &nominal, complaints)).collect();
     found.into_iter().collect()
 }
 
@@ -56,7 +55,9 @@ fn corner(
     let mut own = Complaints::default();
     walk(&changed, &keys::ROOT, "", &mut own);
     let machine = machine::machine(&View::new(&changed, &keys::ROOT, ""), rate, &mut own);
-    own.list.retain(|(_, complaint)| !nominal.contains(complaint));
+    own.list.retain(|(_, complaint)| {
+        !nominal.iter().any(|known| known.key == complaint.key && known.kind == complaint.kind)
+    });
     let sound = own.list.is_empty() && complaints.list.len() == before;
     let changed_at: Vec<usize> = set.entries.iter().map(|entry| entry.at).collect();
     for (at, mut complaint) in own.list {
@@ -88,6 +89,9 @@ fn change(root: &View<'_>, entry: &Entry, path: &str, complaints: &mut Complaint
     walk(table, &CHANGE, path, complaints);
     let view = View::new(table, &CHANGE, path);
     let given: Vec<&str> = ["times", "to", "plus"].into_iter().filter(|key| view.has(key)).collect();
+    if given.len() < table.entries.len() {
+        return None;
+    }
     let [one] = given.as_slice() else {
         complaints.add(entry.at, Kind::Impossible, path, "exactly one of times, to, plus belongs here");
         return None;
@@ -106,7 +110,7 @@ fn placed(number: f64, at: usize) -> Value {
     // Every whole number below 2^53 is exact.
     let is_whole = number.fract() == 0.0 && number.abs() < 9_007_199_254_740_992.0;
     let kind = if is_whole { ValueKind::Whole(number as i64) } else { ValueKind::Number(number) };
-    Value { at, written: figure(number), kind }
+    Value { at, written: figure(rounded(number)), kind }
 }
 
 impl Table {

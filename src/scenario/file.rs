@@ -1,30 +1,33 @@
 //! The TOML of a scenario file as a tree that knows where everything stands.
 //!
-//! The parser goes on after a syntax error, so that every complaint can be made at once. What it does not: know a key.
-//! Start reading at [`Document::parse`].
+//! What it does not: know a key, find its way round broken lines (`mend.rs`). Start reading at [`Document::parse`].
 
 use std::ops::Range;
 
 use toml::de::{DeTable, DeValue};
+
+use crate::scenario::mend;
 
 /// A parsed file: what could be read, and what could not.
 #[derive(Clone, Debug)]
 pub(crate) struct Document {
     /// Everything that could be read.
     pub(crate) root: Table,
-    /// What is no TOML, in file order.
+    /// What is no TOML, one a line, in file order.
     pub(crate) errors: Vec<SyntaxError>,
-    /// Bytes whose meaning a syntax error made doubtful: whole lines, and the whole section under a broken header.
-    damaged: Vec<Range<usize>>,
+    /// Byte offsets of the newlines.
+    newlines: Vec<usize>,
 }
 
-/// One place that is no TOML.
-#[derive(Clone, Debug)]
+/// One line that is no TOML.
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct SyntaxError {
-    /// Byte offset.
-    pub(crate) at: usize,
+    /// The line, from 1.
+    pub(crate) line: usize,
     /// What the parser says.
     pub(crate) message: String,
+    /// What stood there: whatever it names is not missing.
+    pub(crate) lost: String,
 }
 
 /// A table with its entries in file order.
@@ -170,68 +173,26 @@ fn shortened(written: &str) -> String {
 impl Document {
     /// Reads what can be read.
     pub(crate) fn parse(text: &str) -> Self {
-        let (table, found) = DeTable::parse_recoverable(text);
-        let mut errors: Vec<SyntaxError> = found
-            .iter()
-            .map(|error| SyntaxError {
-                at: error.span().map_or(0, |span| span.start.min(text.len())),
-                message: error.message().to_owned(),
-            })
-            .collect();
-        errors.sort_by_key(|error| error.at);
-        let damaged = errors.iter().map(|error| damage(text, error.at)).collect();
-        Self { root: Table::new(table.get_ref(), 0, text), errors, damaged }
+        let (text, mut errors) = mend::mended(text);
+        errors.sort_by_key(|error| error.line);
+        let (table, _) = DeTable::parse_recoverable(&text);
+        let root = Table::new(table.get_ref(), 0, &text);
+        let newlines = text.bytes().enumerate().filter(|(_, byte)| *byte == b'\n').map(|(at, _)| at).collect();
+        Self { root, errors, newlines }
     }
 
-    /// Whether a complaint about this place would only repeat a syntax error.
-    pub(crate) fn is_damaged(&self, at: usize) -> bool {
-        self.damaged.iter().any(|range| range.contains(&at))
+    /// Whether a name may have been swallowed by a syntax error: it stands in a line that is no TOML.
+    pub(crate) fn may_hide(&self, name: &str) -> bool {
+        self.errors.iter().any(|error| error.lost.contains(name))
     }
 
-    /// Whether a name stands in the text as a word of its own at a place where the tree knows no key: then a syntax
-    /// error may have swallowed it, and it must not be called missing.
-    pub(crate) fn may_hide(&self, text: &str, name: &str) -> bool {
-        if self.errors.is_empty() {
-            return false;
-        }
-        let is_word =
-            |byte: Option<&u8>| byte.is_some_and(|byte| byte.is_ascii_alphanumeric() || matches!(byte, b'_' | b'-'));
-        text.match_indices(name).any(|(at, _)| {
-            let before = at.checked_sub(1).and_then(|at| text.as_bytes().get(at));
-            let whole_word = !is_word(before) && !is_word(text.as_bytes().get(at + name.len()));
-            whole_word && !has_key_at(&self.root, at)
-        })
+    /// Whether a complaint about this line would only repeat a syntax error.
+    pub(crate) fn is_broken(&self, line: usize) -> bool {
+        self.errors.iter().any(|error| error.line == line)
     }
-}
 
-/// What a syntax error at this place makes doubtful: its line, and after a broken header everything up to the next one.
-fn damage(text: &str, at: usize) -> Range<usize> {
-    let bytes = text.as_bytes();
-    let start = bytes[..at].iter().rposition(|byte| *byte == b'\n').map_or(0, |newline| newline + 1);
-    let line_end = |from: usize| bytes[from..].iter().position(|byte| *byte == b'\n').map_or(bytes.len(), |n| from + n + 1);
-    let is_header = |from: usize| text.get(from..).is_some_and(|rest| rest.trim_start_matches([' ', '\t']).starts_with('['));
-    let mut end = line_end(at);
-    if is_header(start) {
-        while end < bytes.len() && !is_header(end) {
-            end = line_end(end);
-        }
+    /// The line of a byte offset, from 1.
+    pub(crate) fn line_of(&self, at: usize) -> usize {
+        1 + self.newlines.partition_point(|newline| *newline < at)
     }
-    start..end
-}
-
-fn has_key_at(table: &Table, at: usize) -> bool {
-    table.entries.iter().any(|entry| entry.at == at || value_has_key_at(&entry.value, at))
-}
-
-fn value_has_key_at(value: &Value, at: usize) -> bool {
-    match &value.kind {
-        ValueKind::Table(table) => has_key_at(table, at),
-        ValueKind::List(list) => list.iter().any(|item| value_has_key_at(item, at)),
-        _ => false,
-    }
-}
-
-/// The line of a byte offset, from 1.
-pub(crate) fn line_of(text: &str, at: usize) -> usize {
-    1 + text.as_bytes().iter().take(at).filter(|byte| **byte == b'\n').count()
 }

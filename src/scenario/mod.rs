@@ -10,6 +10,7 @@ pub mod complaint;
 mod corner;
 mod file;
 mod keys;
+mod mend;
 mod objection;
 mod path;
 pub mod programme;
@@ -25,7 +26,7 @@ use crate::base::time::TickRate;
 use crate::drive::setting::Settings;
 use crate::plant::sensor::SensorParameters;
 use crate::plant::train::{Initial, Parameters};
-use crate::scenario::complaint::{Complaint, Kind};
+use crate::scenario::complaint::Complaint;
 use crate::scenario::file::Document;
 use crate::scenario::programme::Programme;
 use crate::scenario::reader::Complaints;
@@ -40,18 +41,21 @@ pub use crate::scenario::schema::schema;
 /// # Errors
 /// Every complaint at once, in file order.
 pub fn read(name: &str, text: &str) -> Result<Scenario, Vec<Complaint>> {
+    if MAX_BYTES < text.len() {
+        return Err(vec![Complaint::too_long(name, text.len(), MAX_BYTES)]);
+    }
     let document = Document::parse(text);
     let mut complaints = Complaints::default();
-    for error in &document.errors {
-        complaints.add(error.at, Kind::Syntax, "", format!("syntax: {}", error.message));
-    }
     let scenario = check::scenario(&document.root, &mut complaints);
-    let complaints = complaints.placed(name, text, &document);
+    let complaints = complaints.placed(name, &document);
     match scenario {
         Some(scenario) if complaints.is_empty() => Ok(scenario),
         _ => Err(complaints),
     }
 }
+
+/// A longer file is no scenario: a hundred entries and corners fit ten times over.
+pub const MAX_BYTES: usize = 262_144;
 
 /// One machine and one examination.
 #[derive(Clone, Debug, PartialEq)]
@@ -136,7 +140,7 @@ pub struct Winding {
 pub struct Axis {
     /// Lowest and highest load angle in rad; none on an endless axis.
     pub travel_rad: Option<[f64; 2]>,
-    /// Load angle at the start in rad (0 on an endless axis).
+    /// Load angle at the start in rad (on an endless axis 0, unless `[initial]` says otherwise).
     pub start_rad: f64,
     /// Whether a clamp holds the motor exactly whenever the drive gives no torque.
     pub clamped_when_off: bool,

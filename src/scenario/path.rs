@@ -63,11 +63,12 @@ pub(crate) fn find(
             number.map(Named::Number)
         }
         None => {
-            let preset = if is_machine(path) { preset_at(root, path) } else { None };
-            if preset.is_none() {
+            let (preset, is_missing) = if is_machine(path) { absent(root, path) } else { (None, false) };
+            // A needed key that is absent has its complaint already, as missing or as misspelt.
+            if preset.is_none() && !is_missing {
                 let known = numbers(root.table);
                 complaints
-                    .add(at, Kind::Impossible, key, "names nothing in this file")
+                    .add(at, Kind::UnknownName, key, "names nothing in this file")
                     .near(path, known.iter().map(String::as_str));
             }
             preset.map(Named::Preset)
@@ -92,9 +93,13 @@ fn within<'t>(value: &'t Value, rest: Option<&str>) -> Option<&'t Value> {
     }
 }
 
-/// What stands for a number that the file leaves out.
-fn preset_at(root: &View<'_>, path: &str) -> Option<f64> {
-    let (section, name) = path.rsplit_once('.')?;
+/// What stands for a number that the file leaves out, and whether it may not be left out.
+fn absent(root: &View<'_>, path: &str) -> (Option<f64>, bool) {
+    let Some((section, name)) = path.rsplit_once('.') else { return (None, false) };
+    section_at(root, section).map_or((None, false), |view| (view.preset(name), view.needs(name)))
+}
+
+fn section_at<'f>(root: &View<'f>, section: &str) -> Option<View<'f>> {
     let mut view = root.clone();
     let mut names = section.split('.');
     while let Some(name) = names.next() {
@@ -103,7 +108,7 @@ fn preset_at(root: &View<'_>, path: &str) -> Option<f64> {
             false => view.view(name)?,
         };
     }
-    view.preset(name)
+    Some(view)
 }
 
 /// The table that a path's last name belongs to, for writing.
@@ -135,7 +140,7 @@ pub(crate) fn put(table: &mut Table, path: &str, value: Value) {
     }
 }
 
-/// Paths of all numbers of the machine in the file.
+/// Paths of all numbers and frictions of the machine in the file.
 fn numbers(table: &Table) -> Vec<String> {
     let mut paths = Vec::new();
     for entry in &table.entries {
@@ -148,6 +153,9 @@ fn numbers(table: &Table) -> Vec<String> {
 fn collect(value: &Value, path: &str, paths: &mut Vec<String>) {
     match &value.kind {
         ValueKind::Table(table) => {
+            if path.ends_with(".friction") {
+                paths.push(path.to_owned());
+            }
             for entry in &table.entries {
                 collect(&entry.value, &format!("{path}.{}", entry.key), paths);
             }

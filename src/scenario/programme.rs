@@ -91,7 +91,7 @@ impl Programme {
     #[must_use]
     pub fn at(&self, tick: u64) -> Demand {
         Demand {
-            setpoint_rad_per_s: self.setpoint.from_tick(tick).value(tick),
+            setpoint_rad_per_s: self.setpoint.piece_at(tick).value(tick),
             load_torque_nm: self.load.over(tick),
             resisting_torque_nm: self.resisting.over(tick),
         }
@@ -133,7 +133,7 @@ impl Track {
         let mut track = Self(vec![Piece { at_tick: 0, over_ticks: 0, from: 0.0, to: 0.0 }]);
         for entry in entries {
             if let (Some(to), over_ticks) = change(entry) {
-                let from = track.from_tick(entry.at_tick).value(entry.at_tick);
+                let from = track.piece_at(entry.at_tick).value(entry.at_tick);
                 track.0.push(Piece { at_tick: entry.at_tick, over_ticks, from, to });
             }
         }
@@ -141,7 +141,7 @@ impl Track {
     }
 
     /// The piece that acts from the start of a tick on.
-    fn from_tick(&self, tick: u64) -> Piece {
+    fn piece_at(&self, tick: u64) -> Piece {
         let after = self.0.partition_point(|piece| piece.at_tick <= tick);
         self.0[after.max(1) - 1]
     }
@@ -153,7 +153,7 @@ impl Track {
     }
 
     fn over(&self, tick: u64) -> Ramp {
-        let piece = self.from_tick(tick);
+        let piece = self.piece_at(tick);
         Ramp { start: piece.value(tick), end: piece.value(tick.saturating_add(1)) }
     }
 }

@@ -5,7 +5,7 @@
 use std::borrow::Cow;
 
 use crate::scenario::complaint::{Complaint, Kind};
-use crate::scenario::file::{Document, Table, Value, ValueKind, line_of};
+use crate::scenario::file::{Document, Table, Value, ValueKind};
 use crate::scenario::shape::{Presence, Section, Shape, Tagged, allowed_texts};
 
 /// Complaints as they come up, each with the byte offset it belongs to.
@@ -24,40 +24,65 @@ impl Complaints {
         key: impl Into<String>,
         allowed: impl Into<String>,
     ) -> &mut Complaint {
-        let complaint = Complaint {
-            file: String::new(),
-            line: 0,
-            key: key.into(),
-            kind,
-            found: None,
-            allowed: allowed.into(),
-            nearest: None,
-            corner: None,
-        };
+        let complaint = Complaint::new(kind, key.into(), allowed.into());
         self.list.push((at, complaint));
         let last = self.list.len() - 1;
         &mut self.list[last].1
     }
 
-    /// The complaints in file order with file and line, without those that only repeat a syntax error.
-    pub(crate) fn placed(mut self, name: &str, text: &str, document: &Document) -> Vec<Complaint> {
-        self.list.retain(|(at, complaint)| match complaint.kind {
-            Kind::Syntax => true,
-            Kind::Missing => !document.is_damaged(*at) && !document.may_hide(text, last_name(&complaint.key)),
-            _ => !document.is_damaged(*at),
-        });
-        self.list.sort_by_key(|(at, _)| *at);
-        let placed = |(at, complaint)| Complaint { file: name.to_owned(), line: line_of(text, at), ..complaint };
-        self.list.into_iter().map(placed).collect()
+    /// Whether another key was meant to be this one, misspelt: then it has its complaint and is not missing besides.
+    pub(crate) fn tell_of_misspelt(&self, path: &str, name: &str) -> bool {
+        let misspelt = |complaint: &Complaint| {
+            let beside = complaint.key.strip_prefix(path).and_then(|rest| rest.strip_prefix('.'));
+            complaint.kind == Kind::UnknownKey && complaint.nearest.as_deref() == Some(name) && beside.is_some()
+        };
+        self.list.iter().any(|(_, complaint)| misspelt(complaint))
+    }
+
+    /// The complaints in file order with file and line, without those that only follow from a syntax error.
+    pub(crate) fn placed(self, name: &str, document: &Document) -> Vec<Complaint> {
+        let syntax = document.errors.iter().map(|error| (error.line, Complaint::of_syntax(&error.message)));
+        let others = self.list.into_iter().map(|(at, complaint)| (document.line_of(at), at, complaint));
+        let mut others: Vec<(usize, usize, Complaint)> = others
+            .filter(|(line, _, complaint)| !document.is_broken(*line) && !complaint.is_lost_in(document))
+            .collect();
+        others.sort_by_key(|(_, at, _)| *at);
+        let mut all: Vec<(usize, Complaint)> =
+            syntax.chain(others.into_iter().map(|(line, _, complaint)| (line, complaint))).collect();
+        all.sort_by_key(|(line, _)| *line);
+        all.into_iter().map(|(line, complaint)| Complaint { file: name.to_owned(), line, ..complaint }).collect()
     }
 }
 
 /// The last name of a path.
 fn last_name(path: &str) -> &str {
-    path.rsplit('.').next().unwrap_or(path)
+    path.rsplit('.').next().unwrap_or(path).trim_matches('"')
 }
 
 impl Complaint {
+    fn new(kind: Kind, key: String, allowed: String) -> Self {
+        Self { file: String::new(), line: 0, key, kind, found: None, allowed, nearest: None, corner: None }
+    }
+
+    /// The only complaint about a file that is too long to look at.
+    pub(crate) fn too_long(name: &str, found_bytes: usize, allowed_bytes: usize) -> Self {
+        let allowed = format!("{found_bytes} bytes; allowed up to {allowed_bytes}");
+        Self { file: name.to_owned(), line: 1, ..Self::new(Kind::Impossible, String::new(), allowed) }
+    }
+
+    fn of_syntax(message: &str) -> Self {
+        Self::new(Kind::Syntax, String::new(), format!("syntax: {message}"))
+    }
+
+    /// Whether what it misses stands in a line that is no TOML.
+    fn is_lost_in(&self, document: &Document) -> bool {
+        match (self.kind, &self.found) {
+            (Kind::Missing, _) | (Kind::UnknownName, None) => document.may_hide(last_name(&self.key)),
+            (Kind::UnknownName, Some(found)) => document.may_hide(found),
+            _ => false,
+        }
+    }
+
     /// The same complaint with what was found.
     pub(crate) fn found(&mut self, found: Option<&str>) -> &mut Self {
         self.found = found.map(str::to_owned);
@@ -88,12 +113,20 @@ pub(crate) fn walk(table: &Table, section: &Section, path: &str, complaints: &mu
 
 /// The keys a table may hold: those of its section and, of a table with a kind, `kind` itself.
 struct Keys<'s> {
-    tag: Option<&'static str>,
+    /// `kind` and its value.
+    tag: Option<(&'static str, &'static str)>,
     section: &'s Section,
+}
+
+impl Keys<'_> {
+    fn unknown(&self) -> String {
+        self.tag.map_or("unknown key".to_owned(), |(tag, kind)| format!("unknown key beside {tag} = {kind:?}"))
+    }
 }
 
 fn walk_keys(table: &Table, keys: &Keys<'_>, path: &str, complaints: &mut Complaints) {
     let section = keys.section;
+    let mut meant: Vec<String> = Vec::new();
     for entry in &table.entries {
         let name = entry.key.as_str();
         let path = join(path, name);
@@ -101,13 +134,21 @@ fn walk_keys(table: &Table, keys: &Keys<'_>, path: &str, complaints: &mut Compla
             walk_value(&entry.value, &key.shape, &path, complaints);
         } else if section.later.contains(&name) {
             complaints.add(entry.at, Kind::NotBuiltYet, path, "not built yet");
-        } else if keys.tag != Some(name) {
-            let known = section.keys.iter().map(|key| key.name).chain(section.later.iter().copied()).chain(keys.tag);
-            complaints.add(entry.at, Kind::UnknownKey, path, "unknown key").near(name, known);
+        } else if keys.tag.is_none_or(|(tag, _)| tag != name) {
+            let known = section
+                .keys
+                .iter()
+                .map(|key| key.name)
+                .chain(section.later.iter().copied())
+                .chain(keys.tag.map(|(tag, _)| tag));
+            let unknown = complaints.add(entry.at, Kind::UnknownKey, path, keys.unknown()).near(name, known);
+            meant.extend(unknown.nearest.clone());
         }
     }
     for key in section.keys {
-        if matches!(key.presence, Presence::Needed) && table.entry(key.name).is_none() {
+        // A key that another one was meant to be is there, if misspelt.
+        let is_there = table.entry(key.name).is_some() || meant.iter().any(|meant| meant == key.name);
+        if matches!(key.presence, Presence::Needed) && !is_there {
             let allowed = format!("missing; {}", key.shape.words());
             complaints.add(table.at, Kind::Missing, join(path, key.name), allowed);
         }
@@ -130,7 +171,10 @@ fn walk_value(value: &Value, shape: &Shape, path: &str, complaints: &mut Complai
             if let Some((kind, allowed)) = shape.objection(&value.kind) {
                 let known = shape.known_names();
                 let name = if let ValueKind::Text(text) = &value.kind { text.as_str() } else { "" };
-                complaints.add(value.at, kind, path, allowed).found(value.shown()).near(name, known);
+                let complaint = complaints.add(value.at, kind, path, allowed).found(value.shown());
+                if kind != Kind::NotBuiltYet {
+                    complaint.near(name, known);
+                }
             }
         }
     }
@@ -169,7 +213,7 @@ fn walk_tagged(table: &Table, tagged: &'static Tagged, path: &str, complaints: &
         return;
     };
     if let Some(variant) = tagged.variant(kind) {
-        walk_keys(table, &Keys { tag: Some("kind"), section: &variant.section }, path, complaints);
+        walk_keys(table, &Keys { tag: Some(("kind", variant.name)), section: &variant.section }, path, complaints);
     } else if tagged.later.contains(&kind.as_str()) {
         complaints.add(at, Kind::NotBuiltYet, path_of_kind, format!("not built yet; {allowed}")).found(shown);
     } else {

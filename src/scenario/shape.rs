@@ -141,6 +141,11 @@ pub(crate) fn figure(number: f64) -> String {
     }
 }
 
+/// Without what the arithmetic left behind the twelfth digit, for people.
+pub(crate) fn rounded(number: f64) -> f64 {
+    format!("{number:.11e}").parse().unwrap_or(number)
+}
+
 /// `allowed "a", "b"`.
 pub(crate) fn allowed_texts<'n>(names: impl Iterator<Item = &'n str>) -> String {
     let quoted: Vec<String> = names.map(|name| format!("{name:?}")).collect();

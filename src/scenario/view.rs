@@ -46,7 +46,9 @@ impl<'f> View<'f> {
 
     /// Complains that a key must be there, where other keys make it needed.
     pub(crate) fn miss(&self, key: &str, why: &str, complaints: &mut Complaints) {
-        complaints.add(self.table.at, Kind::Missing, self.path_of(key), format!("missing; {why}"));
+        if !complaints.tell_of_misspelt(&self.path, key) {
+            complaints.add(self.table.at, Kind::Missing, self.path_of(key), format!("missing; {why}"));
+        }
     }
 
     fn described(&self, name: &str) -> Option<&'static Key> {
@@ -164,6 +166,11 @@ impl<'f> View<'f> {
     pub(crate) fn view_at(&self, name: &str, index: usize) -> Option<View<'f>> {
         let path = format!("{}.{index}", self.path_of(name));
         self.views(name).into_iter().find(|view| view.path == path)
+    }
+
+    /// Whether a key must be there.
+    pub(crate) fn needs(&self, name: &str) -> bool {
+        self.described(name).is_some_and(|key| matches!(key.presence, Presence::Needed))
     }
 
     /// What stands for the absence of a number.

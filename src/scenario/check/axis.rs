@@ -5,9 +5,9 @@
 use crate::base::units::{DEG_RAD, RPM_RAD_PER_S};
 use crate::plant::stops::Stops;
 use crate::scenario::Axis;
-use crate::scenario::check::timing::shown_deg;
+use crate::scenario::check::train;
 use crate::scenario::reader::Complaints;
-use crate::scenario::shape::figure;
+use crate::scenario::shape::{figure, rounded};
 use crate::scenario::view::View;
 
 /// `[axis]`, given where the load starts.
@@ -19,7 +19,7 @@ pub(crate) fn axis(root: &View<'_>, start_rad: Option<f64>, complaints: &mut Com
         for key in ["start_deg", "travel_deg", "stops"].into_iter().filter(|key| view.has(key)) {
             view.refuse(key, "an endless axis has none", complaints);
         }
-    } else if !view.has("travel_deg") {
+    } else if !view.has("travel_deg") && !complaints.tell_of_misspelt(&view.path, "endless") {
         view.miss("travel_deg", "two ascending numbers, or endless = true", complaints);
     }
     if let (Some(travel_rad), Some(start_rad)) = (travel_rad, start_rad) {
@@ -37,7 +37,7 @@ fn start_within(root: &View<'_>, view: &View<'_>, start_rad: f64, travel_rad: [f
     if travel_rad[0] <= start_rad && start_rad <= travel_rad[1] {
         return;
     }
-    let [low, high] = travel_rad.map(|rad| figure(shown_deg(rad / DEG_RAD)));
+    let [low, high] = travel_rad.map(|rad| figure(rounded(rad / DEG_RAD)));
     let allowed = format!("allowed {low} to {high} ° (axis.travel_deg)");
     match root.view("initial").filter(|_| !view.has("start_deg")) {
         Some(initial) => initial.refuse("angle_rad", &format!("the last node: {allowed}"), complaints),
@@ -53,6 +53,7 @@ pub(crate) fn start_rad(root: &View<'_>, complaints: &mut Complaints) -> Option<
     }
     let initial_has_angles = root.view("initial").is_some_and(|initial| initial.has("angle_rad"));
     match (view.has("start_deg"), initial_has_angles) {
+        (false, false) if complaints.tell_of_misspelt(&view.path, "endless") => {}
         (false, false) => view.miss("start_deg", "or give initial.angle_rad", complaints),
         (true, true) => view.refuse("start_deg", "initial.angle_rad says where the axis starts", complaints),
         _ => {}
@@ -68,17 +69,14 @@ pub(crate) fn stops(root: &View<'_>, stiffest: Option<f64>, complaints: &mut Com
     }
     let view = axis.view("stops")?;
     let at_deg = view.pair("at_deg");
-    if let (Some([low, high]), Some(travel)) = (at_deg, axis.pair("travel_deg")) {
-        if travel[0] <= low || high <= travel[1] {
-            let allowed = format!(
-                "stops stand outside the travel: below {}, above {} ° (axis.travel_deg)",
-                figure(travel[0]),
-                figure(travel[1])
-            );
-            view.refuse("at_deg", &allowed, complaints);
-        }
+    if let (Some([low, high]), Some(travel)) = (at_deg, axis.pair("travel_deg"))
+        && (travel[0] <= low || high <= travel[1])
+    {
+        let [low, high] = travel.map(figure);
+        let allowed = format!("stops stand outside the travel: below {low}, above {high} ° (axis.travel_deg)");
+        view.refuse("at_deg", &allowed, complaints);
     }
-    super::train::refuse_stiffer(&view, stiffest, complaints);
+    train::refuse_stiffer(&view, stiffest, complaints);
     let at_rad = at_deg?.map(|deg| deg * DEG_RAD);
     Some(Some(Stops {
         low_rad: at_rad[0],

@@ -26,7 +26,9 @@ pub(crate) fn settings(
     let bounds = bounds.unwrap_or(Bounds { rate: TickRate { hz: 64_000 }, peak_torque_nm: f64::INFINITY });
     let found: Vec<Option<(Setting, f64)>> =
         table.entries.iter().map(|entry| setting(entry, &path, &bounds, complaints)).collect();
-    for needed in NEEDED_SETTINGS.iter().filter(|needed| table.entry(needed).is_none()) {
+    let is_there = |name: &str| table.entry(name).is_some() || complaints.tell_of_misspelt(&path, name);
+    let missing: Vec<&str> = NEEDED_SETTINGS.iter().copied().filter(|name| !is_there(name)).collect();
+    for needed in missing {
         let words = Setting::from_name(needed).map(|setting| allowed(setting, &bounds)).unwrap_or_default();
         complaints.add(table.at, Kind::Missing, join(&path, needed), format!("missing; {words}"));
     }
@@ -81,8 +83,6 @@ fn refuse_crossed_travel(at: usize, path: &str, settings: &Settings, complaints:
     let [low, high] = [Setting::TravelMin, Setting::TravelMax].map(|setting| settings.get(setting));
     if high <= low {
         let allowed = format!("allowed above {} ° (travel_min_deg)", figure(low));
-        complaints
-            .add(at, Kind::Impossible, join(path, Setting::TravelMax.name()), allowed)
-            .found(Some(&figure(high)));
+        complaints.add(at, Kind::Impossible, join(path, Setting::TravelMax.name()), allowed).found(Some(&figure(high)));
     }
 }

@@ -29,8 +29,7 @@ pub(crate) fn limits(
         let allowed = format!("allowed are {MAX_LIMITS} limits");
         complaints.add(view.table.at, Kind::Impossible, view.path.clone(), allowed);
     }
-    let found: Vec<Option<Limit>> =
-        views.iter().map(|view| limit(root, view, programme, rate, complaints)).collect();
+    let found: Vec<Option<Limit>> = views.iter().map(|view| limit(root, view, programme, rate, complaints)).collect();
     found.into_iter().collect()
 }
 
@@ -137,10 +136,10 @@ fn during(
     {
         let (at, path) = (view.place_of("during"), view.path_of("during"));
         let shown = format!("{name:?}");
-        complaints.add(at, Kind::Impossible, path, "no programme entry bears this name").found(Some(&shown));
-        if let Some((_, complaint)) = complaints.list.last_mut() {
-            complaint.near(name, names());
-        }
+        complaints
+            .add(at, Kind::UnknownName, path, "no programme entry bears this name")
+            .found(Some(&shown))
+            .near(name, names());
         return None;
     }
     let has_window = measure?.kind().has_window();
@@ -223,11 +222,8 @@ impl Within<'_> {
         // A millionth of a tick, as for every time that meets ticks.
         if window_s + 1e-6 * self.rate.period_s() < 2.0 * hold_s {
             let key = if self.view.has("hold_s") { "hold_s" } else { "during" };
-            let allowed = format!(
-                "the window of {} s is shorter than twice hold_s = {} s",
-                figure(window_s),
-                figure(hold_s)
-            );
+            let allowed =
+                format!("the window of {} s is shorter than twice hold_s = {} s", figure(window_s), figure(hold_s));
             self.view.refuse(key, &allowed, complaints);
         }
     }

@@ -10,7 +10,7 @@ use crate::plant::sensor::SensorParameters;
 use crate::plant::train::{Initial, Parameters};
 use crate::scenario::check::{axis, train};
 use crate::scenario::reader::Complaints;
-use crate::scenario::shape::figure;
+use crate::scenario::shape::{figure, rounded};
 use crate::scenario::view::View;
 use crate::scenario::{Machine, Winding};
 
@@ -136,7 +136,7 @@ fn list(
 fn positions_within(view: &View<'_>, positions: &[f64], couplings: &[Coupling], complaints: &mut Complaints) {
     for (index, (position, coupling)) in positions.iter().zip(couplings).enumerate() {
         if coupling.half_gap_rad < position.abs() {
-            let gap = figure(coupling.half_gap_rad);
+            let gap = figure(rounded(coupling.half_gap_rad));
             let allowed = format!("coupling {index}: allowed -{gap} to {gap} rad, half its backlash");
             view.refuse("gap_position_rad", &allowed, complaints);
         }

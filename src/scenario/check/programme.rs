@@ -15,11 +15,7 @@ use crate::scenario::shape::figure;
 use crate::scenario::view::View;
 
 /// `[[programme]]`: at least one entry, ascending, all before the end.
-pub(crate) fn programme(
-    root: &View<'_>,
-    timing: Option<&Timing>,
-    complaints: &mut Complaints,
-) -> Option<Programme> {
+pub(crate) fn programme(root: &View<'_>, timing: Option<&Timing>, complaints: &mut Complaints) -> Option<Programme> {
     let views = root.views("programme");
     if views.is_empty() && root.has("programme") {
         root.refuse("programme", "at least one entry belongs here", complaints);
@@ -33,8 +29,7 @@ pub(crate) fn programme(
     order(&views, root, complaints);
     let highest_rpm = root.view("axis").and_then(|axis| axis.number("max_speed_rpm"));
     let rate = timing.map(|timing| timing.rate);
-    let entries: Vec<Option<Entry>> =
-        views.iter().map(|view| entry(view, rate, highest_rpm, complaints)).collect();
+    let entries: Vec<Option<Entry>> = views.iter().map(|view| entry(view, rate, highest_rpm, complaints)).collect();
     let entries: Vec<Entry> = entries.into_iter().collect::<Option<_>>()?;
     let end_tick = timing?.end_tick;
     let sound = entries.is_sorted_by(|a, b| a.at_tick < b.at_tick) && entries.iter().all(|e| e.at_tick < end_tick);

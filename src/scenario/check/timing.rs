@@ -5,7 +5,7 @@
 use crate::base::time::TickRate;
 use crate::base::units::DEG_RAD;
 use crate::scenario::reader::Complaints;
-use crate::scenario::shape::figure;
+use crate::scenario::shape::{figure, rounded};
 use crate::scenario::view::View;
 use crate::scenario::{Axis, Timing, Tuning};
 
@@ -57,17 +57,12 @@ pub(crate) fn tuning(root: &View<'_>, axis: Option<&Axis>, complaints: &mut Comp
 fn window(view: &View<'_>, [low, high]: [f64; 2], axis: &Axis, complaints: &mut Complaints) {
     let start_deg = if axis.travel_rad.is_none() { 0.0 } else { axis.start_rad / DEG_RAD };
     if !(low <= start_deg && start_deg <= high) {
-        let allowed = format!("the axis starts at {} °, which must lie within", figure(shown_deg(start_deg)));
+        let allowed = format!("the axis starts at {} °, which must lie within", figure(rounded(start_deg)));
         view.refuse("window_deg", &allowed, complaints);
     }
-    let Some(travel_deg) = axis.travel_rad.map(|rad| rad.map(|rad| shown_deg(rad / DEG_RAD))) else { return };
+    let Some(travel_deg) = axis.travel_rad.map(|rad| rad.map(|rad| rounded(rad / DEG_RAD))) else { return };
     if low < travel_deg[0] || travel_deg[1] < high {
         let [low, high] = travel_deg.map(figure);
         view.refuse("window_deg", &format!("allowed {low} to {high} ° (axis.travel_deg)"), complaints);
     }
-}
-
-/// Takes off what the way through rad left behind the ninth decimal.
-pub(crate) fn shown_deg(deg: f64) -> f64 {
-    (deg * 1e9).round() / 1e9
 }

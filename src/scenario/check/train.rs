@@ -26,8 +26,7 @@ pub(crate) fn nodes(root: &View<'_>, complaints: &mut Complaints) -> Option<Vec<
         let allowed = format!("allowed are {} nodes with the motor", MAX_NODES);
         complaints.add(view.table.at, Kind::Impossible, view.path.clone(), allowed);
     }
-    let found: Vec<Option<Node>> =
-        motor.iter().chain(&trains).map(|view| node(view, complaints)).collect();
+    let found: Vec<Option<Node>> = motor.iter().chain(&trains).map(|view| node(view, complaints)).collect();
     motor?;
     found.into_iter().collect()
 }
@@ -140,10 +139,9 @@ fn load(view: &View<'_>, last: usize, complaints: &mut Complaints) -> Option<Loa
     }
     let kind = match view.kind()? {
         "constant" => LoadKind::Constant { torque_nm: view.number("torque_nm")? },
-        "unbalanced_arm" => LoadKind::UnbalancedArm {
-            peak_nm: view.number("peak_nm")?,
-            zero_rad: view.number("zero_deg")? * DEG_RAD,
-        },
+        "unbalanced_arm" => {
+            LoadKind::UnbalancedArm { peak_nm: view.number("peak_nm")?, zero_rad: view.number("zero_deg")? * DEG_RAD }
+        }
         _ => LoadKind::Resisting { torque_nm: view.number("torque_nm")? },
     };
     Some(Load { node, kind })

@@ -39,11 +39,16 @@ pub(crate) static LIMIT: Section = Section {
         number("weight", "", 1e-3, 1e3, "Weight in the grade.").or(Presence::Number(1.0)),
         number("band_percent", "%", 1e-3, 100.0, "Band of a settling or recovery time; 2 unless given.").optional(),
         number("band_rpm", "rpm", 1e-4, 1e5, "The same as a speed.").optional(),
-        number("hold_s", "s", 1e-4, 600.0, "How long the speed must have stayed in the band; 0.05 unless given.").optional(),
+        number("hold_s", "s", 1e-4, 600.0, "How long the speed must have stayed in the band; 0.05 unless given.")
+            .optional(),
         number("last_s", "s", 1e-4, 600.0, "Narrows the window to its last seconds.").optional(),
         number("highpass_hz", "Hz", 1e-3, 32_000.0, "Corner of the high-pass of a noise measure.").optional(),
-        key("side", Shape::Choice { built: &["load", "motor"], later: &[] }, "Whose true speed is judged; the load's unless given.")
-            .optional(),
+        key(
+            "side",
+            Shape::Choice { built: &["load", "motor"], later: &[] },
+            "Whose true speed is judged; the load's unless given.",
+        )
+        .optional(),
     ],
     later: &["still_rpm", "at_rpm", "torque_nm", "periods", "low_hz", "high_hz"],
 };
@@ -77,8 +82,10 @@ pub(crate) static SCATTER: Section = Section {
 pub(crate) static FACTOR: Section = Section {
     what: "How the factor on a number is distributed: one of the two.",
     keys: &[
-        number("factor_normal", "", 0.0, 0.33, "Normal round 1 with this standard deviation, cut at three of them.").optional(),
-        key("factor_uniform", Shape::Pair(Range { low: 0.0, high: 1e3, unit: "" }), "Uniform between two ends.").optional(),
+        number("factor_normal", "", 0.0, 0.33, "Normal round 1 with this standard deviation, cut at three of them.")
+            .optional(),
+        key("factor_uniform", Shape::Pair(Range { low: 0.0, high: 1e3, unit: "" }), "Uniform between two ends.")
+            .optional(),
     ],
     later: &["offset_normal", "offset_uniform"],
 };

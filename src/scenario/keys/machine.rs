@@ -54,7 +54,8 @@ static SENSOR: Section = Section {
     keys: &[
         whole("counts_per_turn", "counts", 16, 1 << 32, "Counts per turn of the motor."),
         number("noise_counts_rms", "counts", 0.0, 1e6, "White noise of the angle.").or(Presence::Number(0.0)),
-        whole("latency_ticks", "ticks", 0, 64, "Ticks from the angle to the sample that shows it.").or(Presence::Whole(0)),
+        whole("latency_ticks", "ticks", 0, 64, "Ticks from the angle to the sample that shows it.")
+            .or(Presence::Whole(0)),
         number("offset_deg", "°", -360.0, 360.0, "Mounting offset: what it shows at motor angle 0.")
             .or(Presence::Number(0.0)),
     ],
@@ -66,8 +67,14 @@ pub(crate) static TRAIN: Section = Section {
     what: "A coupling and the node behind it; all values on the coupling's load side.",
     keys: &[
         text("name", "A name for people.").optional(),
-        number("ratio", "", -10_000.0, 10_000.0, "Motor-side turns per load-side turn, not 0; negative turns the other way.")
-            .or(Presence::Number(1.0)),
+        number(
+            "ratio",
+            "",
+            -10_000.0,
+            10_000.0,
+            "Motor-side turns per load-side turn, not 0; negative turns the other way.",
+        )
+        .or(Presence::Number(1.0)),
         number("stiffness_nm_per_rad", "Nm/rad", 1e-3, 1e10, "Torsional stiffness."),
         number("damping_nms_per_rad", "Nm·s/rad", 0.0, 1e7, "Torsional damping.").or(Presence::Number(0.0)),
         number("backlash_arcmin", "arcmin", 0.0, 3600.0, "The whole free angle.").or(Presence::Number(0.0)),
@@ -105,7 +112,8 @@ static FRICTION: Tagged = Tagged {
                     number("static_nm", "Nm", 0.0, 1e5, "Static friction, not below kinetic."),
                     number("stribeck_rpm", "rpm", 1e-4, 1e4, "Stribeck speed of the node."),
                     // 2 is the usual choice in the literature on the Stribeck curve.
-                    number("stribeck_exponent", "", 0.1, 10.0, "Exponent of the Stribeck curve.").or(Presence::Number(2.0)),
+                    number("stribeck_exponent", "", 0.1, 10.0, "Exponent of the Stribeck curve.")
+                        .or(Presence::Number(2.0)),
                     number("viscous_nms_per_rad", "Nm·s/rad", 0.0, 1e5, "Viscous friction.").or(Presence::Number(0.0)),
                 ],
                 later: &[
@@ -124,7 +132,8 @@ static FRICTION: Tagged = Tagged {
 };
 
 const fn node() -> Key {
-    whole("node", "", 0, MAX_NODES as u64 - 1, "The node it acts on, from 0 at the motor; the last unless given.").optional()
+    whole("node", "", 0, MAX_NODES as u64 - 1, "The node it acts on, from 0 at the motor; the last unless given.")
+        .optional()
 }
 
 /// A load.
@@ -169,8 +178,12 @@ pub(crate) static INITIAL: Section = Section {
         key("angle_rad", Shape::Numbers(Range { low: -1e9, high: 1e9, unit: "rad" }), "One angle per node.").optional(),
         key("speed_rad_per_s", Shape::Numbers(Range { low: -1e5, high: 1e5, unit: "rad/s" }), "One speed per node.")
             .optional(),
-        key("gap_position_rad", Shape::Numbers(Range { low: -1.0, high: 1.0, unit: "rad" }), "One gap position per coupling.")
-            .optional(),
+        key(
+            "gap_position_rad",
+            Shape::Numbers(Range { low: -1.0, high: 1.0, unit: "rad" }),
+            "One gap position per coupling.",
+        )
+        .optional(),
     ],
     later: &["temperature_k"],
 };

@@ -49,18 +49,29 @@ pub(crate) static ROOT: Section = Section {
 static TIMING: Section = Section {
     what: "When things happen.",
     keys: &[
-        key("pace", Shape::Choice { built: &["lockstep"], later: &["real-time"] }, "Whether the bench waits for the outside.")
-            .optional(),
+        key(
+            "pace",
+            Shape::Choice { built: &["lockstep"], later: &["real-time"] },
+            "Whether the bench waits for the outside.",
+        )
+        .optional(),
         whole("tick_hz", "Hz", 100, 64_000, "Control ticks per second."),
         // A feedback carries one sample a tick, and a datagram holds 64.
         whole("stride", "ticks", 1, 64, "Ticks per exchange.").or(Presence::Whole(1)),
         whole("allowed_missed_per_million", "ticks per million", 0, 1_000_000, "Missed ticks allowed, real time only.")
             .or(Presence::Whole(200)),
         // 5 ms at 8 kHz: some five exchanges at the usual stride, long before an axis gets far.
-        whole("silent_ticks_before_quick_stop", "ticks", 1, 1_000_000, "Ticks of silence until the drive stops by itself.")
-            .or(Presence::Whole(40)),
+        whole(
+            "silent_ticks_before_quick_stop",
+            "ticks",
+            1,
+            1_000_000,
+            "Ticks of silence until the drive stops by itself.",
+        )
+        .or(Presence::Whole(40)),
         // Longer than a slow interpreter takes to start on a busy machine.
-        number("patience_s", "s", 0.1, 3600.0, "Wall-clock time the bench waits for an answer.").or(Presence::Number(10.0)),
+        number("patience_s", "s", 0.1, 3600.0, "Wall-clock time the bench waits for an answer.")
+            .or(Presence::Number(10.0)),
         number("end_s", "s", 0.001, 600.0, "End of the examination, on a tick."),
     ],
     later: &["compute_limit_us", "may_reset", "jitter_us"],

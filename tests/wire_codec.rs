@@ -1,5 +1,5 @@
-//! The contract of the codec: every frame comes back as it went; no other bytes are taken for a frame; decoding says why
-//! and never panics.
+//! The contract of the codec: every frame comes back as it went; no other bytes are taken for a frame; decoding says
+//! why and never panics.
 //!
 //! What it does not: the page (`wire_protocol_page.rs`). Everything random hangs on a seed that a failure prints.
 
@@ -69,8 +69,8 @@ fn every_flipped_bit_of_every_frame_is_refused() {
     }
 }
 
-/// Random bytes are refused; so are random bytes behind a header and before a checksum that fit them, unless they happen
-/// to be a frame, which then encodes to the same bytes.
+/// Random bytes are refused; so are random bytes behind a header and before a checksum that fit them, unless they
+/// happen to be a frame, which then encodes to the same bytes.
 #[test]
 fn random_bytes_never_panic() {
     let mut dice = Dice(Stream::new(SEED, "bytes"));

@@ -38,8 +38,8 @@ pub fn decode(bytes: &[u8]) -> Result<Frame, Malformed> {
     Ok(frame)
 }
 
-/// Everything that does not depend on the kind. The checksum comes before version and kind, so that a corrupted frame is
-/// never taken for one of another version.
+/// Everything that does not depend on the kind. The checksum comes before version and kind, so that a corrupted frame
+/// is never taken for one of another version.
 fn check_frame(bytes: &[u8]) -> Result<(Kind, u32), Malformed> {
     if bytes.len() < MIN_FRAME_BYTES {
         return Err(Malformed::TooShort { found_bytes: bytes.len(), needed_bytes: MIN_FRAME_BYTES });

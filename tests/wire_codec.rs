@@ -134,6 +134,16 @@ fn another_version_is_named() {
     check_refused("open", Malformed::Version { found: 0 }, |bytes| bytes[header::VERSION.start] = 0);
 }
 
+/// The one frame that is read whatever its version: how a bench says which versions it speaks.
+#[test]
+fn a_refuse_of_another_version_is_read() {
+    let refuse = sample_named("refuse");
+    let mut bytes = bytes_of(&refuse);
+    bytes[header::VERSION.start] = 2;
+    seal(&mut bytes);
+    assert_eq!(decode(&bytes), Ok(refuse));
+}
+
 /// Kinds of later work are refused as reserved, others as unknown.
 #[test]
 fn reserved_kinds_are_told_from_unknown_ones() {

@@ -10,7 +10,7 @@ pub mod codec;
 pub mod layout;
 pub mod malformed;
 pub mod message;
-pub mod numbered;
+mod numbered;
 mod read;
 pub mod series;
 pub mod text;

@@ -1,5 +1,5 @@
-//! The contract of the page `src/wire/PROTOCOL.md` and of `tests/data/frames.json`: their tables and frames are what the
-//! code says, to the byte.
+//! The contract of the page `src/wire/PROTOCOL.md` and of `tests/data/frames.json`: their tables and frames are what
+//! the code says, to the byte.
 //!
 //! Both are rendered from the layout's tables and the codec. A stale one fails here; with `PLANTSTAND_WRITE_PAGES=1` in
 //! the environment the test writes them anew instead. What it does not: judge the page's prose.
@@ -84,8 +84,8 @@ fn kinds() -> String {
     }
     let _ = writeln!(
         out,
-        "| {AUTHENTICATED_KIND_BIT} and above | | reserved, not built yet: the kind without its highest bit, with 16 bytes \
-         of authentication code before the checksum |"
+        "| {AUTHENTICATED_KIND_BIT} and above | | reserved, not built yet: the kind without its highest bit, with 16 \
+         bytes of authentication code before the checksum |"
     );
     out
 }

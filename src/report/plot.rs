@@ -178,7 +178,7 @@ impl Chart {
 
     /// Adds points as a curve and its line in the key.
     pub fn add_points(&mut self, role: Role, points: &[(f64, f64)], words: &str) {
-        let path = path(points.iter().filter(|(x, y)| x.is_finite() && y.is_finite()).map(|point| self.unit(*point)));
+        let path = path(points.iter().filter(|point| is_finite(**point)).map(|point| self.unit(*point)));
         self.add_path(role, path, words);
     }
 
@@ -220,7 +220,7 @@ impl Chart {
                     div.area style=(format!("height:{}px", self.height_px)) {
                         div.y-ticks aria-hidden="true" { @for tick in &self.y_ticks { (y_label(tick)) } }
                         (self.picture())
-                        @for rule in &self.rules { (self.rule_words(rule)) }
+                        @for rule in self.drawn_rules() { (self.rule_words(rule)) }
                     }
                     div.x-ticks aria-hidden="true" { @for tick in self.x.0.ticks(10) { (x_label(&tick)) } }
                     div.x-name { (self.x.1) }
@@ -232,19 +232,24 @@ impl Chart {
         }
     }
 
+    /// The lines that have a place: a level taken from a run that is not finite has none.
+    fn drawn_rules(&self) -> impl Iterator<Item = &Rule> {
+        self.rules.iter().filter(|rule| is_finite(rule.from) && is_finite(rule.to))
+    }
+
     fn picture(&self) -> Markup {
         html! {
             svg role="img" viewBox=(format!("0 0 {ACROSS} {DOWN}")) preserveAspectRatio="none" {
                 title { (self.title) }
                 desc { (self.description) }
                 (self.grid())
-                @for band in &self.bands { (self.band(band)) }
-                @for rule in self.rules.iter().filter(|rule| rule.role == Role::Reference) { (self.rule(rule)) }
+                @for band in self.bands.iter().filter(|band| is_finite(band.x) && is_finite(band.y)) { (self.band(band)) }
+                @for rule in self.drawn_rules().filter(|rule| rule.role == Role::Reference) { (self.rule(rule)) }
                 @for trace in &self.traces {
                     path.trace.thin[self.thin].(trace.role.class()) d=(trace.path) {}
                 }
-                @for rule in self.rules.iter().filter(|rule| rule.role != Role::Reference) { (self.rule(rule)) }
-                @for dot in &self.dots { (self.dot(dot)) }
+                @for rule in self.drawn_rules().filter(|rule| rule.role != Role::Reference) { (self.rule(rule)) }
+                @for dot in self.dots.iter().filter(|dot| is_finite(dot.at)) { (self.dot(dot)) }
             }
         }
     }
@@ -335,6 +340,10 @@ impl Samples<'_> {
     fn x(&self, place: usize) -> f64 {
         self.first_x + place as f64 * self.step_x
     }
+}
+
+fn is_finite((x, y): (f64, f64)) -> bool {
+    x.is_finite() && y.is_finite()
 }
 
 fn whole(units: f64) -> String {

@@ -63,9 +63,7 @@ impl<'a> Window<'a> {
     ) -> Self {
         let limits: Vec<_> =
             result.limits.iter().filter(|limit| limit.found.during.as_deref() == Some(entry.name.as_str())).collect();
-        let corner_name = finding::worst_of_corners(limits.iter().copied()).or_else(|| finding::worst_corner(result));
-        let others = || pictures.runs.iter().filter(|run| run.machine != nominal.machine);
-        let corner = corner_name.and_then(|name| others().find(|run| run.machine == name)).or_else(|| others().next());
+        let corner = shown_corner(result, pictures, nominal, entry, &limits);
         let before_s = BEFORE_FRAC * (entry.end_s - entry.at_s);
         let rpm_at = |tick: u64| {
             let column = nominal.recording.column(Signal::Setpoint);
@@ -109,6 +107,23 @@ impl<'a> Window<'a> {
     fn time_axis(&self) -> (Axis, String) {
         (Axis::linear(self.shown_s.0, self.shown_s.1), "time in s".to_owned())
     }
+}
+
+/// A corner in which something happened in this window, such as a trip; else the one that came off worst.
+fn shown_corner<'a>(
+    result: &TrialResult,
+    pictures: &'a Pictures<'a>,
+    nominal: &Run,
+    entry: &EntryMark,
+    limits: &[&LimitResult],
+) -> Option<&'a Run<'a>> {
+    let others = || pictures.runs.iter().filter(|run| run.machine != nominal.machine);
+    let here = |run: &&Run| run.marks.iter().any(|mark| entry.at_s <= mark.at_s && mark.at_s <= entry.end_s);
+    let worst = finding::worst_of_corners(limits.iter().copied()).or_else(|| finding::worst_corner(result));
+    others()
+        .find(here)
+        .or_else(|| worst.and_then(|name| others().find(|run| run.machine == name)))
+        .or_else(|| others().next())
 }
 
 fn window(window: &Window, place: usize) -> Markup {

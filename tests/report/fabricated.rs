@@ -179,7 +179,7 @@ fn noise(seed: &mut u64) -> f64 {
 
 fn opened(machine: &Machine, settings: Loop) -> LoopPicture {
     let points: Vec<(f64, Complex64)> = (0..=900)
-        .map(|place| 4000.0_f64.powf(f64::from(place) / 900.0))
+        .map(|place| real::pow(4000.0, f64::from(place) / 900.0))
         .map(|hz| (hz, gain(machine, settings, hz)))
         .collect();
     let sensitivity: Vec<SensitivityPoint> = points

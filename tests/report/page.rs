@@ -1,8 +1,11 @@
 //! The page is complete, needs nothing from outside, says the result's numbers and survives hostile text.
 
 use crate::fabricated::{self, Trial};
+use plantstand::base::real;
+use plantstand::base::recording::Recording;
 use plantstand::report::figure::{JOINING_SPACE, figure};
 use plantstand::report::{Pictures, html};
+use std::collections::BTreeMap;
 
 /// The pages as files, for a look at them.
 #[test]
@@ -117,4 +120,78 @@ fn tags_are_balanced() {
         let opened = page.matches(&format!("<{tag}>")).count() + page.matches(&format!("<{tag} ")).count();
         assert_eq!(opened, page.matches(&format!("</{tag}>")).count(), "{tag}");
     }
+}
+
+/// WCAG 2.2, 1.4.3 and 1.4.11: 4.5 to 1 for text, 3 to 1 for what a picture is made of, in light, dark and on paper.
+#[test]
+fn colours_have_contrast_in_every_scheme() {
+    let page = page(&fabricated::passed());
+    let schemes: Vec<BTreeMap<&str, f64>> = page.split(":root {").skip(1).map(luminances).collect();
+    assert_eq!(schemes.len(), 3);
+    for scheme in schemes {
+        for (ink, papers, least) in [
+            ("ink", vec!["paper", "raised"], 4.5),
+            ("soft", vec!["paper", "raised"], 4.5),
+            ("held", vec!["paper", "held-wash"], 4.5),
+            ("missed", vec!["paper", "missed-wash", "raised"], 4.5),
+            ("void", vec!["void-wash"], 4.5),
+            ("limit", vec!["raised"], 4.5),
+            ("nominal", vec!["raised"], 4.5),
+            ("happening", vec!["raised"], 4.5),
+            ("corner", vec!["raised"], 4.5),
+            ("setpoint", vec!["raised"], 3.0),
+        ] {
+            for paper in papers {
+                let (low, high) = (scheme[ink].min(scheme[paper]), scheme[ink].max(scheme[paper]));
+                let contrast = (high + 0.05) / (low + 0.05);
+                assert!(least <= contrast, "{ink} on {paper}: {contrast}");
+            }
+        }
+    }
+}
+
+/// The relative luminance of every colour of a style sheet's block (WCAG 2.2, relative luminance).
+fn luminances(block: &str) -> BTreeMap<&str, f64> {
+    let end = block.find('}').expect("a block ends");
+    let rows = block[..end].split(';').filter_map(|row| row.trim().strip_prefix("--")?.split_once(": #"));
+    let linear = |part: f64| if part <= 0.040_45 { part / 12.92 } else { real::pow((part + 0.055) / 1.055, 2.4) };
+    let channel =
+        |hex: &str, at: usize| linear(f64::from(u8::from_str_radix(&hex[at..at + 2], 16).expect("hex")) / 255.0);
+    rows.map(|(name, hex)| (name, 0.2126 * channel(hex, 0) + 0.7152 * channel(hex, 2) + 0.0722 * channel(hex, 4)))
+        .collect()
+}
+
+#[test]
+fn a_run_that_ends_early_or_is_not_finite_still_makes_a_page() {
+    let trial = fabricated::failed();
+    let mut pictures = trial.pictures();
+    let empty = Recording::with_capacity(fabricated::RATE, 0);
+    let mut broken = Recording::with_capacity(fabricated::RATE, 3000);
+    for tick in 0..3000 {
+        broken.push(&[if tick < 2000 { 1.0 } else { f64::NAN }; 12]);
+    }
+    broken.push(&[f64::INFINITY; 12]);
+    pictures.runs[0].recording = &broken;
+    pictures.runs[1].recording = &empty;
+    pictures.loops[0].points.clear();
+    pictures.loops[2].stable = false;
+    pictures.loops[2].sensitivity_peak = None;
+    let page = html::page(&trial.result, &pictures);
+    for no_number in ["NaN", "inf%", "inf\""] {
+        assert!(!page.contains(no_number), "{no_number}");
+    }
+    assert!(page.contains("trip: speed deviation") && page.contains("unstable"));
+}
+
+#[test]
+fn a_long_programme_stays_small_and_says_what_is_not_drawn() {
+    let trial = fabricated::passed();
+    let mut pictures = trial.pictures();
+    for run in &mut pictures.runs {
+        let entry = run.entries[0].clone();
+        run.entries = vec![entry; 90];
+    }
+    let page = html::page(&trial.result, &pictures);
+    assert!(page.len() < 700_000, "{}", page.len());
+    assert!(page.contains("more entries are not drawn."));
 }

@@ -1,6 +1,7 @@
 //! A machine described in the terminal: tables, and a Bode plot drawn with characters.
 
 use crate::fabricated;
+use plantstand::base::real;
 use plantstand::report::Style;
 use plantstand::report::describe::{CouplingFacts, DescribeFacts, LoopFacts, MachineFacts, NodeFacts, describe_text};
 use plantstand::report::dots::terminal_bode;
@@ -41,7 +42,7 @@ fn a_bode_plot_keeps_to_width_and_characters() {
 #[test]
 fn an_integrator_is_a_falling_line() {
     let points: Vec<_> =
-        (0..=30).map(|place| (10.0_f64.powf(f64::from(place) / 10.0), -2.0 * f64::from(place), -90.0)).collect();
+        (0..=30).map(|place| (real::pow(10.0, f64::from(place) / 10.0), -2.0 * f64::from(place), -90.0)).collect();
     let plot = terminal_bode(&points, style(80, false));
     let columns: Vec<usize> = plot.lines().skip(1).take(12).filter_map(|line| line.find('*')).collect();
     assert_eq!(columns.len(), 12, "{plot}");

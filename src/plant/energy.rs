@@ -99,8 +99,8 @@ impl Audit {
             if k + 1 == terms {
                 break; // torques have one coefficient fewer than speeds
             }
-            if let Law::Falling(_) = series.dry.law {
-                friction[k] += series.dry.excess_nm * series.weakening[k];
+            if series.dry.law == Law::Falling {
+                friction[k] += series.dry.excess_nm * series.weakening.weakening[k];
             }
             if let Some((sine_nm, cosine_nm)) = node.arm_nm {
                 load[k] = sine_nm * series.sine[k] - cosine_nm * series.cosine[k];

@@ -18,3 +18,4 @@ mod series;
 pub mod stepper;
 pub mod stops;
 pub mod train;
+mod weakening;

@@ -168,13 +168,13 @@ impl Chain {
     /// Takes a node without dry friction (from now on) out of its pattern, and one with dry friction into one. At the
     /// start of a tick, where the programme's resisting torque may come and go.
     pub(crate) fn adopt_friction(&mut self, node: usize, dry: bool, notes: &mut Notes) {
-        let net_nm = self.net_torque_nm(node);
         let this = &mut self.nodes[node];
         match (this.motion, dry) {
             (Motion::Free, true) if this.speed_rad_per_s == 0.0 => this.motion = Motion::Held,
             (Motion::Free, true) => this.motion = Motion::Slides(1.0_f64.copysign(this.speed_rad_per_s)),
             (Motion::Held, false) => {
                 this.motion = Motion::Free;
+                let net_nm = self.net_torque_nm(node);
                 if net_nm != 0.0 {
                     notes.add(EventKind::BreaksAway, Place::Node(node), net_nm);
                 }

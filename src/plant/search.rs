@@ -5,7 +5,7 @@
 //! ends the pattern. Most are excluded by the sizes of their coefficients alone. What it does not: change patterns (see
 //! [`crate::plant::pattern`]). Start reading at [`first_crossing`].
 
-use crate::plant::chain::{Chain, Contact, Joint, Motion, Reach, Stop};
+use crate::plant::chain::{Chain, Contact, Motion, Reach, Stop};
 use crate::plant::expansion::{Expansion, relaxed};
 use crate::plant::series::{self, INVERSE, ORDER_MAX, Series, TERMS};
 
@@ -44,15 +44,15 @@ const RELAXATION_MAX: f64 = 3.0;
 /// The first event in a piece, contacts before nodes where two fall on one instant. May shorten the piece: where the
 /// shaft in an open gap relaxes so fast that its exponential cannot be expanded over all of it.
 pub(crate) fn first_crossing(chain: &Chain, expansion: &mut Expansion) -> Option<Crossing> {
-    for (joint, this) in chain.joints.iter().enumerate() {
-        shorten_for_gap(this, joint, expansion);
+    for joint in 0..chain.joints.len() {
+        shorten_for_gap(chain, joint, expansion);
     }
     let mut search = Search { tau: 1.0, found: None };
     for (joint, this) in chain.joints.iter().enumerate() {
         match this.contact {
             Contact::Always => {}
-            Contact::Side(side) => search.contact(this, joint, side, expansion),
-            Contact::Open => search.gap(this, joint, expansion),
+            Contact::Side(side) => search.contact(chain, joint, side, expansion),
+            Contact::Open => search.gap(chain, joint, expansion),
         }
     }
     if let Some(stop) = &chain.stop {
@@ -68,19 +68,45 @@ pub(crate) fn first_crossing(chain: &Chain, expansion: &mut Expansion) -> Option
     search.found
 }
 
-/// Whether the sizes of twist and strain alone exclude that an open gap's side is reached.
-fn gap_is_far(this: &Joint, stretch: &[f64]) -> bool {
-    let strain_rad = this.twist_rad - this.gap_position_rad;
-    stretch[0].abs() + series::reach(stretch) + strain_rad.abs() < this.half_gap_rad
+/// How far a coupling's twist and torque can get from their values at the piece's start.
+struct Swing {
+    twist_rad: f64,
+    torque_nm: f64,
 }
 
-fn shorten_for_gap(this: &Joint, joint: usize, expansion: &mut Expansion) {
-    if this.contact != Contact::Open || gap_is_far(this, &expansion.joints[joint].stretch[..expansion.terms]) {
-        return;
+impl Swing {
+    fn of(chain: &Chain, joint: usize, expansion: &Expansion) -> Self {
+        let this = &chain.joints[joint];
+        let speed = this.per_ratio.abs() * expansion.nodes[joint].reach + expansion.nodes[joint + 1].reach;
+        let twist_rad = expansion.length_s * (chain.twist_speed_rad_per_s(joint).abs() + 0.5 * speed);
+        Self { twist_rad, torque_nm: this.stiffness_nm_per_rad * twist_rad + this.damping_nms_per_rad * speed }
     }
+
+    /// Of the torque that a coupling passes on: none in the open gap, none where there is no coupling.
+    fn passed_nm(chain: &Chain, joint: Option<usize>, expansion: &Expansion) -> f64 {
+        match joint.and_then(|joint| Some((joint, chain.joints.get(joint)?))) {
+            Some((joint, this)) if this.contact != Contact::Open => Self::of(chain, joint, expansion).torque_nm,
+            _ => 0.0,
+        }
+    }
+}
+
+/// Whether the sizes of twist and strain alone exclude that an open gap's side is reached.
+fn gap_is_far(chain: &Chain, joint: usize, expansion: &Expansion) -> bool {
+    let this = &chain.joints[joint];
+    let strain_rad = this.twist_rad - this.gap_position_rad;
+    this.twist_rad.abs() + Swing::of(chain, joint, expansion).twist_rad + strain_rad.abs() < this.half_gap_rad
+}
+
+fn shorten_for_gap(chain: &Chain, joint: usize, expansion: &mut Expansion) {
+    let this = &chain.joints[joint];
     let turns = this.relaxation_per_s * expansion.length_s;
     let strain_rad = this.twist_rad - this.gap_position_rad;
-    if RELAXATION_MAX < turns && relaxed(strain_rad, this.relaxation_per_s, 0.0, this.half_gap_rad) != 0.0 {
+    if this.contact == Contact::Open
+        && RELAXATION_MAX < turns
+        && relaxed(strain_rad, this.relaxation_per_s, 0.0, this.half_gap_rad) != 0.0
+        && !gap_is_far(chain, joint, expansion)
+    {
         expansion.rescale(RELAXATION_MAX / turns);
     }
 }
@@ -102,25 +128,23 @@ impl Search {
         }
     }
 
-    fn contact(&mut self, this: &Joint, joint: usize, side: f64, expansion: &Expansion) {
-        let torque = &expansion.joints[joint].torque_nm[..expansion.terms - 1];
-        if this.known_zeros == 0 && series::reach(torque) < side * torque[0] {
+    fn contact(&mut self, chain: &Chain, joint: usize, side: f64, expansion: &Expansion) {
+        let known_zeros = chain.joints[joint].known_zeros;
+        let swing_nm = Swing::of(chain, joint, expansion).torque_nm;
+        if known_zeros == 0 && swing_nm < side * chain.joint_torque_nm(joint) {
             return;
         }
-        let mut pressed = [0.0; TERMS];
-        for (pressed, torque) in pressed.iter_mut().zip(torque) {
-            *pressed = side * torque;
-        }
-        pressed[..this.known_zeros].fill(0.0);
-        self.consider(&pressed, Ending::Contact(joint));
+        let mut pressed = torque_series(chain, joint, expansion).map(|coefficient| side * coefficient);
+        pressed[..known_zeros].fill(0.0);
+        self.consider(&pressed[..expansion.terms], Ending::Contact(joint));
     }
 
-    fn gap(&mut self, this: &Joint, joint: usize, expansion: &Expansion) {
-        let stretch = &expansion.joints[joint].stretch[..expansion.terms];
-        if gap_is_far(this, stretch) {
+    fn gap(&mut self, chain: &Chain, joint: usize, expansion: &Expansion) {
+        if gap_is_far(chain, joint, expansion) {
             return;
         }
-        let position = gap_position(this, stretch, expansion.length_s);
+        let this = &chain.joints[joint];
+        let position = gap_position_series(chain, joint, expansion);
         let reach = series::reach(&position);
         for side in [1.0, -1.0] {
             let left = this.known_zeros != 0 && side == this.left_side;
@@ -138,33 +162,32 @@ impl Search {
     }
 
     fn slide(&mut self, chain: &Chain, node: usize, direction: f64, expansion: &Expansion) {
-        let speed = &expansion.nodes[node].speed[..expansion.terms];
-        if series::reach(speed) < direction * speed[0] {
+        let series = &expansion.nodes[node];
+        if series.reach < direction * series.speed[0] {
             return;
         }
-        let mut ahead = [0.0; TERMS];
-        for (ahead, speed) in ahead.iter_mut().zip(speed) {
-            *ahead = direction * speed;
-        }
+        let mut ahead = series.speed.map(|coefficient| direction * coefficient);
         ahead[..chain.nodes[node].known_zeros].fill(0.0);
-        self.consider(&ahead, Ending::Slide(node));
+        self.consider(&ahead[..expansion.terms], Ending::Slide(node));
     }
 
     fn hold(&mut self, chain: &Chain, node: usize, expansion: &Expansion) {
         let this = &chain.nodes[node];
-        let net = &expansion.nodes[node].net_nm[..expansion.terms - 1];
-        let growth_nm = this.resisting_nm.1 * expansion.length_s;
-        if series::reach(net) + net[0].abs() + growth_nm.abs() < this.holding_torque_nm() {
+        let motor_nm = if node == 0 { series::reach(&expansion.motor_nm[..expansion.terms]) } else { 0.0 };
+        let swing_nm = motor_nm
+            + expansion.length_s * (this.load_nm.1.abs() + this.resisting_nm.1.abs())
+            + Swing::passed_nm(chain, node.checked_sub(1), expansion)
+            + Swing::passed_nm(chain, Some(node), expansion)
+                * chain.joints.get(node).map_or(0.0, |joint| joint.per_ratio.abs());
+        if swing_nm + expansion.nodes[node].net_nm.abs() < this.holding_torque_nm() {
             return;
         }
+        let net_nm = held_net_series(chain, node, expansion);
         for direction in [1.0, -1.0] {
-            let mut spare = [0.0; TERMS];
-            for (spare, net) in spare.iter_mut().zip(net) {
-                *spare = -direction * net;
-            }
+            let mut spare = net_nm.map(|coefficient| -direction * coefficient);
             spare[0] += this.holding_torque_nm();
-            spare[1] += growth_nm;
-            self.consider(&spare, Ending::Hold(node, direction));
+            spare[1] += this.resisting_nm.1 * expansion.length_s;
+            self.consider(&spare[..expansion.terms], Ending::Hold(node, direction));
         }
     }
 
@@ -199,19 +222,63 @@ impl Search {
     }
 }
 
+/// v = x' of a coupling.
+fn twist_speed_coefficient(chain: &Chain, joint: usize, expansion: &Expansion, k: usize) -> f64 {
+    expansion.nodes[joint].speed[k] * chain.joints[joint].per_ratio - expansion.nodes[joint + 1].speed[k]
+}
+
+/// Torque of a coupling in contact.
+fn torque_series(chain: &Chain, joint: usize, expansion: &Expansion) -> Series {
+    let this = &chain.joints[joint];
+    let mut torque = [0.0; TERMS];
+    torque[0] = chain.joint_torque_nm(joint);
+    let mut before = twist_speed_coefficient(chain, joint, expansion, 0);
+    for k in 1..expansion.terms {
+        let twist_speed = twist_speed_coefficient(chain, joint, expansion, k);
+        torque[k] = this.stiffness_nm_per_rad * expansion.length_s * INVERSE[k] * before
+            + this.damping_nms_per_rad * twist_speed;
+        before = twist_speed;
+    }
+    torque
+}
+
+/// Net torque of everything but friction on a node that is held: an arm on it stands still, and so does a stop.
+fn held_net_series(chain: &Chain, node: usize, expansion: &Expansion) -> Series {
+    let mut net = if node == 0 { expansion.motor_nm } else { [0.0; TERMS] };
+    if let Some(before) = node.checked_sub(1)
+        && chain.joints[before].contact != Contact::Open
+    {
+        net = torque_series(chain, before, expansion);
+    }
+    if let Some(joint) = chain.joints.get(node)
+        && joint.contact != Contact::Open
+    {
+        let torque = torque_series(chain, node, expansion);
+        for (net, torque) in net.iter_mut().zip(torque) {
+            *net -= torque * joint.per_ratio;
+        }
+    }
+    net[0] = expansion.nodes[node].net_nm;
+    net[1] -= chain.nodes[node].load_nm.1 * expansion.length_s;
+    net
+}
+
 /// b in the open gap: x less the relaxing strain.
-fn gap_position(this: &Joint, stretch: &[f64], length_s: f64) -> Series {
+fn gap_position_series(chain: &Chain, joint: usize, expansion: &Expansion) -> Series {
+    let this = &chain.joints[joint];
     let mut position = [0.0; TERMS];
-    position[..stretch.len()].copy_from_slice(stretch);
+    position[0] = this.gap_position_rad;
+    for k in 1..expansion.terms {
+        position[k] = expansion.length_s * INVERSE[k] * twist_speed_coefficient(chain, joint, expansion, k - 1);
+    }
     let strain_rad = this.twist_rad - this.gap_position_rad;
     let mut strain_rad = relaxed(strain_rad, this.relaxation_per_s, 0.0, this.half_gap_rad);
     if strain_rad != 0.0 {
         for k in 1..=ORDER_MAX {
-            strain_rad *= -this.relaxation_per_s * length_s * INVERSE[k];
+            strain_rad *= -this.relaxation_per_s * expansion.length_s * INVERSE[k];
             position[k] -= strain_rad;
         }
     }
-    position[0] = this.gap_position_rad;
     position
 }
 

@@ -1,6 +1,400 @@
-//! The bench's own servo drive.
+//! The bench's own servo drive: state machine, speed loop, settings, protections. Counts and a request in, feedback and
+//! a torque command out, once a tick.
+//!
+//! The drive knows its nameplate and what a sensor counts, never the plant. What it does not: step a plant, delay a
+//! command (it acts from the next tick; the run loop sees to that), model currents. Start reading at [`Drive::tick`];
+//! `state.rs` has the states, `speed_loop.rs` the loop, `setting.rs` the settings.
 
+pub mod filter;
+pub mod measured_speed;
 pub mod protection;
+pub mod ramp;
 pub mod setting;
+pub mod speed_loop;
 pub mod state;
 pub mod store;
+
+use crate::base::nameplate::Nameplate;
+use crate::base::signal::{Actuation, Feedback, Request};
+use crate::base::time::TickRate;
+use crate::base::units::RPM_RAD_PER_S;
+use measured_speed::{MeasuredSpeed, SpeedMeter, SpeedMeterCoefficients};
+use protection::{Monitor, MonitorCoefficients, Observed, STANDSTILL_RPM, Trip};
+use ramp::{SetpointCoefficients, SetpointPath};
+use setting::{Setting, Settings};
+use speed_loop::{SpeedLoop, SpeedLoopCoefficients, SpeedLoopInput, SpeedLoopOutput};
+use state::{Event, State, control, status};
+use store::{Bounds, Store, WriteRefusal};
+
+/// Nobody asks for more, in rad/s or Nm: what is beyond is cut off there, and what is not finite counts as 0, so that
+/// no request can make a number of the drive that is not finite.
+const HIGHEST_REQUEST: f64 = 1e6;
+
+/// A quick stop ends at the latest this long after its ramp came to 0, even above the standstill speed: an axis that
+/// the torque limit cannot hold is not driven for ever.
+const QUICK_STOP_PATIENCE_S: u32 = 1;
+
+/// Share of the rated speed within which the target is reached.
+const TARGET_WINDOW_FRAC: f64 = 0.01;
+
+/// Everything that the settings make at the drive's rate: the exact coefficients of every filter and of the loop. The
+/// drive computes them when a setting changes; the linear model computes the same from the same settings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Coefficients {
+    /// From counts to measured speed.
+    pub speed_meter: SpeedMeterCoefficients,
+    /// From what is asked to the setpoint.
+    pub setpoint: SetpointCoefficients,
+    /// From speed error to torque command.
+    pub speed_loop: SpeedLoopCoefficients,
+}
+
+impl Coefficients {
+    /// The coefficients of these settings at this rate.
+    #[must_use]
+    pub fn new(settings: &Settings, rate: TickRate) -> Self {
+        Self {
+            speed_meter: SpeedMeterCoefficients::new(settings, rate),
+            setpoint: SetpointCoefficients::new(settings, rate),
+            speed_loop: SpeedLoopCoefficients::new(settings, rate),
+        }
+    }
+}
+
+/// A drive.
+#[derive(Clone, Debug)]
+pub struct Drive {
+    rate: TickRate,
+    store: Store,
+    tick: u64,
+    state: State,
+    trip: Option<Trip>,
+    reset_bit_was_set: bool,
+    speed_meter: SpeedMeter,
+    setpoint_path: SetpointPath,
+    speed_loop: SpeedLoop,
+    monitor: Monitor,
+    target_window_rad_per_s: f64,
+}
+
+/// What is asked of the axis in one tick, finite and bounded.
+#[derive(Clone, Copy)]
+struct Asked {
+    speed_rad_per_s: f64,
+    speed_offset_rad_per_s: f64,
+    torque_offset_nm: f64,
+}
+
+impl Asked {
+    const NOTHING: Self = Self { speed_rad_per_s: 0.0, speed_offset_rad_per_s: 0.0, torque_offset_nm: 0.0 };
+
+    /// Halt (bit 8) asks for standstill along the setpoint's own ramp, the axis staying enabled.
+    fn of(request: &Request) -> Self {
+        if request.controlword & control::HALT != 0 {
+            return Self::NOTHING;
+        }
+        Self {
+            speed_rad_per_s: bounded(request.speed_rad_per_s),
+            speed_offset_rad_per_s: bounded(request.speed_offset_rad_per_s),
+            torque_offset_nm: bounded(request.torque_offset_nm),
+        }
+    }
+
+    fn total_rad_per_s(&self) -> f64 {
+        self.speed_rad_per_s + self.speed_offset_rad_per_s
+    }
+}
+
+fn bounded(value: f64) -> f64 {
+    if value.is_finite() { value.clamp(-HIGHEST_REQUEST, HIGHEST_REQUEST) } else { 0.0 }
+}
+
+impl Drive {
+    /// A drive just powered, in switch on disabled, whose volatile and stored settings are these.
+    ///
+    /// # Panics
+    /// When a setting is outside its bounds: who makes a drive has checked them ([`Bounds::check`]).
+    #[must_use]
+    pub fn new(rate: TickRate, nameplate: Nameplate, settings: Settings) -> Self {
+        let bounds = Bounds::new(rate, &nameplate);
+        for setting in Setting::ALL {
+            if let Err(refusal) = bounds.check(setting, settings.get(setting)) {
+                panic!("a drive was given settings that it would refuse: {refusal}");
+            }
+        }
+        Self::powered(rate, Store::new(bounds, settings), 0)
+    }
+
+    /// Everything but store and tick number as after power-up.
+    fn powered(rate: TickRate, store: Store, tick: u64) -> Self {
+        let settings = store.volatile();
+        let coefficients = Coefficients::new(settings, rate);
+        Self {
+            rate,
+            tick,
+            state: State::NotReadyToSwitchOn.next(Event::Automatic),
+            trip: None,
+            reset_bit_was_set: false,
+            speed_meter: SpeedMeter::new(coefficients.speed_meter, rate),
+            setpoint_path: SetpointPath::new(coefficients.setpoint, rate),
+            speed_loop: SpeedLoop::new(coefficients.speed_loop),
+            monitor: Monitor::new(MonitorCoefficients::new(settings, rate)),
+            target_window_rad_per_s: target_window_rad_per_s(settings),
+            store,
+        }
+    }
+
+    /// The start of an examination: tick 0, operation enabled, setpoint 0, sums and filters at rest, no trip; the
+    /// settings stay. The setpoint's ramp starts at 0, and as after power-up the first tick measures speed 0.
+    pub fn start_enabled(&mut self) {
+        *self = Self { state: State::OperationEnabled, ..Self::powered(self.rate, self.store.clone(), 0) };
+    }
+
+    /// Power off and on: the volatile settings become the stored ones, the state is switch on disabled, a trip is gone,
+    /// everything else is as new. The tick number goes on: time does.
+    pub fn power_cycle(&mut self) {
+        self.store.power_cycle();
+        *self = Self::powered(self.rate, self.store.clone(), self.tick);
+    }
+
+    /// A quick stop that ends in a latched trip, from outside the tick: for the silence of the commander. It begins
+    /// with the next tick. Where no torque acts there is nothing to brake and the trip is latched at once; an earlier
+    /// trip keeps its name.
+    pub fn quick_stop(&mut self, trip: Trip) {
+        self.raise(trip);
+    }
+
+    /// One tick: the sample taken at its start and what is asked; feedback, and the actuation that acts from the start
+    /// of the next tick.
+    ///
+    /// The order in a tick: the speed is measured; one event moves the state (what the state does by itself, else a
+    /// fault reset, else the controlword's command); speed and travel are watched; the loop computes; the deviation is
+    /// watched. A trip acts in the tick in which it is found.
+    pub fn tick(&mut self, counts: i64, request: &Request) -> (Feedback, Actuation) {
+        let speed = self.speed_meter.sample(counts);
+        self.move_state(request.controlword, speed.measured_rad_per_s);
+        let outward = self.monitor.outward(counts);
+        let asked = if self.state == State::OperationEnabled { Asked::of(request) } else { Asked::NOTHING };
+        self.watch(&speed, outward, &asked);
+        let (setpoint_rad_per_s, torque) = self.compute(&speed, &asked);
+        let actuation = if self.state.torque_may_act() {
+            Actuation::Torque { torque_nm: torque.torque_command_nm }
+        } else {
+            Actuation::Off
+        };
+        let feedback = Feedback {
+            tick: self.tick,
+            counts,
+            setpoint_rad_per_s,
+            measured_speed_rad_per_s: speed.measured_rad_per_s,
+            controller_torque_nm: torque.controller_torque_nm,
+            summed_torque_nm: torque.summed_torque_nm,
+            torque_command_nm: torque.torque_command_nm,
+            statusword: self.statusword(&speed, outward, &asked, torque.limited),
+            trip: self.trip.map_or(0, Trip::number),
+        };
+        self.tick = self.tick.wrapping_add(1);
+        (feedback, actuation)
+    }
+
+    /// At most one event a tick before the protections look.
+    fn move_state(&mut self, controlword: u16, measured_rad_per_s: f64) {
+        let reset_bit_is_set = controlword & control::FAULT_RESET != 0;
+        let reset_edge = reset_bit_is_set && !self.reset_bit_was_set;
+        self.reset_bit_was_set = reset_bit_is_set;
+        let event = match self.state {
+            State::NotReadyToSwitchOn | State::FaultReactionActive => Some(Event::Automatic),
+            State::QuickStopActive if self.quick_stop_is_over(measured_rad_per_s) => Some(Event::QuickStopFinished),
+            State::Fault => reset_edge.then_some(Event::FaultReset),
+            _ => state::command(controlword),
+        };
+        if let Some(event) = event {
+            self.apply(event);
+        }
+    }
+
+    /// Below the standstill speed in this tick, or out of patience.
+    fn quick_stop_is_over(&self, measured_rad_per_s: f64) -> bool {
+        measured_rad_per_s.abs() < STANDSTILL_RPM * RPM_RAD_PER_S
+            || self.rate.hz.saturating_mul(QUICK_STOP_PATIENCE_S) <= self.setpoint_path.ticks_stopped()
+    }
+
+    /// Takes an event through the table and does what belongs to entering the new state. A quick stop that a trip began
+    /// ends as a fault, however it ends.
+    fn apply(&mut self, event: Event) {
+        let ends_quick_stop = matches!(event, Event::QuickStopFinished | Event::DisableVoltage);
+        let ends_as_fault = self.state == State::QuickStopActive && self.trip.is_some() && ends_quick_stop;
+        let event = if ends_as_fault { Event::Tripped } else { event };
+        let next = self.state.next(event);
+        if next == self.state {
+            return;
+        }
+        self.state = next;
+        self.monitor.reset();
+        match next {
+            State::OperationEnabled => {
+                self.speed_loop.reset();
+                self.setpoint_path.start();
+            }
+            State::QuickStopActive => self.setpoint_path.start(),
+            State::SwitchOnDisabled => self.trip = None,
+            _ => {}
+        }
+    }
+
+    /// Speed and travel, while torque acts.
+    fn watch(&mut self, speed: &MeasuredSpeed, outward: f64, asked: &Asked) {
+        if !self.state.torque_may_act() {
+            return;
+        }
+        let observed =
+            Observed { steady_rad_per_s: speed.steady_rad_per_s, outward, asked_rad_per_s: asked.total_rad_per_s() };
+        if let Some(trip) = self.monitor.trip(&observed) {
+            self.raise(trip);
+        }
+    }
+
+    /// Latches a trip, the first one's name stays, and reacts: a trip that brakes begins a quick stop or lets one go
+    /// on, any other takes the torque off.
+    fn raise(&mut self, trip: Trip) {
+        self.trip.get_or_insert(trip);
+        let braking = trip.brakes() && self.state.torque_may_act();
+        self.apply(if braking { Event::QuickStop } else { Event::Tripped });
+    }
+
+    /// Setpoint and torques of this tick; zeros where no torque acts. In a quick stop nothing from outside is followed,
+    /// the torque offset neither. When the deviation trips, c and u still show what was computed, and the command is 0.
+    fn compute(&mut self, speed: &MeasuredSpeed, asked: &Asked) -> (f64, SpeedLoopOutput) {
+        let measured_rad_per_s = speed.measured_rad_per_s;
+        let (setpoint, torque_offset_nm) = match self.state {
+            State::OperationEnabled => {
+                let Asked { speed_rad_per_s, speed_offset_rad_per_s, torque_offset_nm } = *asked;
+                let setpoint = self.setpoint_path.follow(speed_rad_per_s, speed_offset_rad_per_s, measured_rad_per_s);
+                (setpoint, torque_offset_nm)
+            }
+            State::QuickStopActive => (self.setpoint_path.brake(measured_rad_per_s), 0.0),
+            _ => return (0.0, SpeedLoopOutput::default()),
+        };
+        let mut torque = self.speed_loop.step(&SpeedLoopInput {
+            setpoint_rad_per_s: setpoint.value_rad_per_s,
+            setpoint_slope_rad_per_s2: setpoint.slope_rad_per_s2,
+            measured_rad_per_s,
+            torque_offset_nm,
+        });
+        if self.state == State::OperationEnabled
+            && let Some(trip) = self.monitor.deviation_trip(setpoint.value_rad_per_s - measured_rad_per_s)
+        {
+            self.raise(trip);
+            torque.torque_command_nm = 0.0;
+        }
+        (setpoint.value_rad_per_s, torque)
+    }
+
+    fn statusword(&self, speed: &MeasuredSpeed, outward: f64, asked: &Asked, limited: bool) -> u16 {
+        let beyond_travel = outward != 0.0;
+        let warning = beyond_travel || self.trip.is_some() || self.monitor.deviation_is_running();
+        let reached = self.state == State::OperationEnabled
+            && (asked.total_rad_per_s() - speed.steady_rad_per_s).abs() <= self.target_window_rad_per_s;
+        let bit = |holds: bool, bit: u16| if holds { bit } else { 0 };
+        self.state.statusword()
+            | bit(warning, status::WARNING)
+            | bit(reached, status::TARGET_REACHED)
+            | bit(limited || beyond_travel, status::INTERNAL_LIMIT_ACTIVE)
+    }
+
+    /// The volatile value of a setting.
+    #[must_use]
+    pub fn read(&self, setting: Setting) -> f64 {
+        self.store.read(setting)
+    }
+
+    /// Writes a volatile value, which acts from the next tick on, and gives it back.
+    ///
+    /// # Errors
+    /// Not finite, out of range, or not to be changed while torque acts; nothing has changed then.
+    pub fn write(&mut self, setting: Setting, value: f64) -> Result<f64, WriteRefusal> {
+        let value = self.store.write(setting, value, self.torque_may_act())?;
+        let settings = self.store.volatile();
+        let coefficients = Coefficients::new(settings, self.rate);
+        self.speed_meter.retune(coefficients.speed_meter);
+        self.setpoint_path.retune(coefficients.setpoint);
+        self.speed_loop.retune(coefficients.speed_loop);
+        self.monitor.retune(MonitorCoefficients::new(settings, self.rate));
+        self.target_window_rad_per_s = target_window_rad_per_s(settings);
+        Ok(value)
+    }
+
+    /// Keeps all volatile settings through power cycles, at once or not at all.
+    pub fn store(&mut self) {
+        self.store.store();
+    }
+
+    /// Begins to store and loses power after so many writes into the memory ([`Store::store_until_cut`]), then power
+    /// comes back: the settings are the old stored set or, with [`Store::STORE_WRITES`], the new one.
+    pub fn cut_power_while_storing(&mut self, writes: usize) {
+        self.store.store_until_cut(writes);
+        self.power_cycle();
+    }
+
+    /// The settings that act.
+    #[must_use]
+    pub fn settings(&self) -> &Settings {
+        self.store.volatile()
+    }
+
+    /// The settings that a power cycle brings back.
+    #[must_use]
+    pub fn stored(&self) -> &Settings {
+        self.store.stored()
+    }
+
+    /// The ranges of this drive's settings.
+    #[must_use]
+    pub fn bounds(&self) -> &Bounds {
+        self.store.bounds()
+    }
+
+    /// The coefficients at work.
+    #[must_use]
+    pub fn coefficients(&self) -> Coefficients {
+        Coefficients {
+            speed_meter: *self.speed_meter.coefficients(),
+            setpoint: *self.setpoint_path.coefficients(),
+            speed_loop: *self.speed_loop.coefficients(),
+        }
+    }
+
+    /// The state.
+    #[must_use]
+    pub fn state(&self) -> State {
+        self.state
+    }
+
+    /// The latched trip; already while its quick stop runs.
+    #[must_use]
+    pub fn trip(&self) -> Option<Trip> {
+        self.trip
+    }
+
+    /// Whether torque acts: operation enabled or quick stop active.
+    #[must_use]
+    pub fn torque_may_act(&self) -> bool {
+        self.state.torque_may_act()
+    }
+
+    /// The load's angle at these counts as the nameplate data have it, in rad.
+    #[must_use]
+    pub fn load_angle_rad(&self, counts: i64) -> f64 {
+        self.monitor.load_angle().rad(counts)
+    }
+
+    /// The integrator's torque Kp (T/Tn) S, in Nm.
+    #[must_use]
+    pub fn integrator_torque_nm(&self) -> f64 {
+        self.speed_loop.integrator_torque_nm()
+    }
+}
+
+fn target_window_rad_per_s(settings: &Settings) -> f64 {
+    settings.get(Setting::RatedSpeed) * RPM_RAD_PER_S * TARGET_WINDOW_FRAC
+}

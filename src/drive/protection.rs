@@ -1,17 +1,34 @@
 //! What makes the drive trip, and how it reacts.
 //!
-//! What it does not: change states (`mod.rs` does). Start reading at [`Trip`].
+//! A trip watches only while torque acts: without torque there is nothing that it could take away. What it does not:
+//! change states (`mod.rs` does). Start reading at [`Trip`], then [`Monitor`].
+
+use crate::base::time::TickRate;
+use crate::base::units::{DEG_RAD, RPM_RAD_PER_S};
+use crate::drive::setting::{Setting, Settings, TRAVEL_UNLIMITED_DEG};
+
+/// How long the speed deviation has to last, in ms.
+pub const DEVIATION_LASTS_MS: u64 = 50;
+
+/// A quick stop has come to its end below this speed; and an axis beyond its travel limit that moves outward slower
+/// than this does not trip, so that it can be enabled there and driven back. In rpm at the motor.
+pub const STANDSTILL_RPM: f64 = 5.0;
 
 /// A latched trip. It is cleared by a fault reset only, or by a power cycle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Trip {
-    /// The motor turned faster than `speed_limit_rpm`.
+    /// The motor turned faster than `speed_limit_rpm`, taken behind the fixed low-pass of
+    /// `measured_speed::STEADY_FILTER_HZ`. Takes the torque off at once: a drive that runs away is no longer trusted to
+    /// brake.
     Overspeed,
-    /// Setpoint and measured speed differed by more than `deviation_trip_rpm` for 50 ms.
+    /// Setpoint (with offset) and measured speed differed by more than `deviation_trip_rpm` for 50 ms without a break:
+    /// in this tick and in every one of the 50 ms before it. Watched in operation enabled. Takes the torque off at
+    /// once.
     SpeedDeviation,
-    /// The load went beyond `travel_min_deg` or `travel_max_deg`.
+    /// The load is beyond `travel_min_deg` or `travel_max_deg` and moves, or is asked to move, further outward. Brakes
+    /// along `quick_stop_rpm_per_s`.
     TravelLimit,
-    /// The commander was silent for longer than the scenario lets it.
+    /// The commander was silent for longer than the scenario lets it. Brakes along `quick_stop_rpm_per_s`.
     CommanderSilent,
 }
 
@@ -40,5 +57,161 @@ impl Trip {
             Self::TravelLimit => "travel limit",
             Self::CommanderSilent => "commander silent",
         }
+    }
+
+    /// Whether the axis brakes before the torque goes off (else it goes off at once).
+    #[must_use]
+    pub fn brakes(self) -> bool {
+        matches!(self, Self::TravelLimit | Self::CommanderSilent)
+    }
+}
+
+/// The angle of the load as a drive can know it: from counts and nameplate data.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LoadAngle {
+    /// Load angle of one count in degrees; negative when the load turns the other way.
+    pub count_deg: f64,
+    /// Counts at load angle 0.
+    pub zero_counts: f64,
+}
+
+impl LoadAngle {
+    /// The scale that these settings make.
+    #[must_use]
+    pub fn new(settings: &Settings) -> Self {
+        Self {
+            count_deg: 360.0 / (settings.get(Setting::CountsPerTurn) * settings.get(Setting::GearRatio)),
+            zero_counts: settings.get(Setting::AngleZero),
+        }
+    }
+
+    /// The angle at these counts in degrees.
+    #[inline]
+    #[must_use]
+    pub fn deg(&self, counts: i64) -> f64 {
+        (counts as f64 - self.zero_counts) * self.count_deg
+    }
+
+    /// The angle at these counts in rad.
+    #[must_use]
+    pub fn rad(&self, counts: i64) -> f64 {
+        self.deg(counts) * DEG_RAD
+    }
+}
+
+/// The settings of the protections, as used.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MonitorCoefficients {
+    overspeed_rad_per_s: f64,
+    deviation_rad_per_s: f64,
+    travel_min_deg: f64,
+    travel_max_deg: f64,
+    angle: LoadAngle,
+    deviation_lasts_ticks: u32,
+}
+
+impl MonitorCoefficients {
+    /// The coefficients that these settings make at this rate; what is off is infinite.
+    #[must_use]
+    pub fn new(settings: &Settings, rate: TickRate) -> Self {
+        let deviation_rpm = settings.get(Setting::DeviationTrip);
+        let travel_min_deg = settings.get(Setting::TravelMin);
+        let travel_max_deg = settings.get(Setting::TravelMax);
+        let lasts = (u64::from(rate.hz) * DEVIATION_LASTS_MS).div_ceil(1000);
+        Self {
+            overspeed_rad_per_s: settings.get(Setting::SpeedLimit) * RPM_RAD_PER_S,
+            deviation_rad_per_s: if deviation_rpm == 0.0 { f64::INFINITY } else { deviation_rpm * RPM_RAD_PER_S },
+            travel_min_deg: if travel_min_deg <= -TRAVEL_UNLIMITED_DEG { f64::NEG_INFINITY } else { travel_min_deg },
+            travel_max_deg: if TRAVEL_UNLIMITED_DEG <= travel_max_deg { f64::INFINITY } else { travel_max_deg },
+            angle: LoadAngle::new(settings),
+            deviation_lasts_ticks: u32::try_from(lasts).unwrap_or(u32::MAX),
+        }
+    }
+}
+
+/// What the monitor looks at before the loop computes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Observed {
+    /// The steady speed, in rad/s at the motor.
+    pub steady_rad_per_s: f64,
+    /// Which way leads further out, see [`Monitor::outward`].
+    pub outward: f64,
+    /// Setpoint and offset as asked for, before the ramp, in rad/s; 0 while a quick stop decides.
+    pub asked_rad_per_s: f64,
+}
+
+/// The protections with the one thing that they remember: how long the deviation has lasted.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Monitor {
+    coefficients: MonitorCoefficients,
+    ticks_beyond: u32,
+}
+
+impl Monitor {
+    /// A monitor that has seen nothing.
+    #[must_use]
+    pub fn new(coefficients: MonitorCoefficients) -> Self {
+        Self { coefficients, ticks_beyond: 0 }
+    }
+
+    /// Other limits, the deviation's time goes on.
+    pub fn retune(&mut self, coefficients: MonitorCoefficients) {
+        self.coefficients = coefficients;
+    }
+
+    /// Forgets how long the deviation has lasted.
+    pub fn reset(&mut self) {
+        self.ticks_beyond = 0;
+    }
+
+    /// The angle of the load.
+    #[must_use]
+    pub fn load_angle(&self) -> &LoadAngle {
+        &self.coefficients.angle
+    }
+
+    /// 0 within the travel limits; beyond one, the direction of the motor (+1 or −1) that leads further out.
+    #[inline]
+    #[must_use]
+    pub fn outward(&self, counts: i64) -> f64 {
+        let limits = &self.coefficients;
+        let angle_deg = limits.angle.deg(counts);
+        if limits.travel_max_deg < angle_deg {
+            limits.angle.count_deg.signum()
+        } else if angle_deg < limits.travel_min_deg {
+            -limits.angle.count_deg.signum()
+        } else {
+            0.0
+        }
+    }
+
+    /// A trip by speed or travel.
+    #[inline]
+    #[must_use]
+    pub fn trip(&self, observed: &Observed) -> Option<Trip> {
+        if self.coefficients.overspeed_rad_per_s < observed.steady_rad_per_s.abs() {
+            return Some(Trip::Overspeed);
+        }
+        let moves_outward = STANDSTILL_RPM * RPM_RAD_PER_S < observed.outward * observed.steady_rad_per_s;
+        let asked_outward = 0.0 < observed.outward * observed.asked_rad_per_s;
+        (moves_outward || asked_outward).then_some(Trip::TravelLimit)
+    }
+
+    /// One tick of the deviation trip.
+    #[inline]
+    pub fn deviation_trip(&mut self, deviation_rad_per_s: f64) -> Option<Trip> {
+        if deviation_rad_per_s.abs() <= self.coefficients.deviation_rad_per_s {
+            self.ticks_beyond = 0;
+            return None;
+        }
+        let trips = self.coefficients.deviation_lasts_ticks <= self.ticks_beyond;
+        self.ticks_beyond = self.ticks_beyond.saturating_add(1);
+        trips.then_some(Trip::SpeedDeviation)
+    }
+
+    /// Whether the deviation is beyond its trip and its time is running.
+    #[must_use]
+    pub fn deviation_is_running(&self) -> bool {
+        0 < self.ticks_beyond
     }
 }

@@ -3,13 +3,15 @@
 //! A corner's changes are put into the tree of the file and the whole check of the machine runs again on it. What it
 //! does not: random variations (`scatter.rs`). Start reading at [`corners`].
 
+use std::collections::BTreeSet;
+
 use crate::base::time::TickRate;
 use crate::scenario::Corner;
-use crate::scenario::check::{machine, refuse_twins};
-use crate::scenario::complaint::{Complaint, Kind};
+use crate::scenario::check::{machine, refuse_more_than, refuse_twins};
+use crate::scenario::complaint::Kind;
 use crate::scenario::file::{Entry, Table, Value, ValueKind};
 use crate::scenario::keys;
-use crate::scenario::keys::examination::{CHANGE, MAX_CORNERS};
+use crate::scenario::keys::examination::{CHANGE, MAX_CHANGES, MAX_CORNERS};
 use crate::scenario::path::{self, Named};
 use crate::scenario::reader::{Complaints, join, walk};
 use crate::scenario::shape::{figure, rounded};
@@ -18,13 +20,12 @@ use crate::scenario::view::View;
 /// `[[corner]]`, any number. Comes after the check of the nominal machine, whose complaints it does not repeat.
 pub(crate) fn corners(root: &View<'_>, rate: Option<TickRate>, complaints: &mut Complaints) -> Option<Vec<Corner>> {
     let views = root.views("corner");
-    if let Some(view) = views.get(MAX_CORNERS) {
-        let allowed = format!("allowed are {MAX_CORNERS} corners");
-        complaints.add(view.table.at, Kind::Impossible, view.path.clone(), allowed);
+    if refuse_more_than(MAX_CORNERS, "corners", &views, complaints) {
         return None;
     }
     refuse_twins(&views, complaints);
-    let nominal: Vec<Complaint> = complaints.list.iter().map(|(_, complaint)| complaint.clone()).collect();
+    let nominal: BTreeSet<(String, Kind)> =
+        complaints.list.iter().map(|(_, complaint)| (complaint.key.clone(), complaint.kind)).collect();
     let found: Vec<Option<Corner>> = views.iter().map(|view| corner(root, view, rate, &nominal, complaints)).collect();
     found.into_iter().collect()
 }
@@ -33,7 +34,7 @@ fn corner(
     root: &View<'_>,
     view: &View<'_>,
     rate: Option<TickRate>,
-    nominal: &[Complaint],
+    nominal: &BTreeSet<(String, Kind)>,
     complaints: &mut Complaints,
 ) -> Option<Corner> {
     let name = view.text("name");
@@ -44,7 +45,28 @@ fn corner(
     if set.entries.is_empty() {
         view.refuse("set", "at least one change belongs here", complaints);
     }
+    if MAX_CHANGES < set.entries.len() {
+        view.refuse("set", &format!("allowed are {MAX_CHANGES} changes"), complaints);
+        return None;
+    }
     let before = complaints.list.len();
+    let changed = changed(root, view, set, complaints);
+    let mut own = Complaints::default();
+    walk(&changed, &keys::ROOT, "", &mut own);
+    let machine = machine::machine(&View::new(&changed, &keys::ROOT, ""), rate, &mut own);
+    own.list.retain(|(_, complaint)| !nominal.contains(&(complaint.key.clone(), complaint.kind)));
+    let sound = own.list.is_empty() && complaints.list.len() == before;
+    for (at, mut complaint) in own.list {
+        complaint.corner = Some(name.unwrap_or_default().to_owned());
+        let is_change = set.entries.iter().any(|entry| entry.at == at);
+        complaints.list.push((if is_change { at } else { view.table.at }, complaint));
+    }
+    let machine = machine.filter(|_| sound)?;
+    Some(Corner { name: name?.to_owned(), machine })
+}
+
+/// The tree of the file with the corner's changes in it.
+fn changed(root: &View<'_>, view: &View<'_>, set: &Table, complaints: &mut Complaints) -> Table {
     let mut changed = root.table.clone();
     for entry in &set.entries {
         let path = join(&view.path_of("set"), &entry.key);
@@ -52,21 +74,7 @@ fn corner(
             path::put(&mut changed, &entry.key, value);
         }
     }
-    let mut own = Complaints::default();
-    walk(&changed, &keys::ROOT, "", &mut own);
-    let machine = machine::machine(&View::new(&changed, &keys::ROOT, ""), rate, &mut own);
-    own.list.retain(|(_, complaint)| {
-        !nominal.iter().any(|known| known.key == complaint.key && known.kind == complaint.kind)
-    });
-    let sound = own.list.is_empty() && complaints.list.len() == before;
-    let changed_at: Vec<usize> = set.entries.iter().map(|entry| entry.at).collect();
-    for (at, mut complaint) in own.list {
-        complaint.corner = Some(name.unwrap_or_default().to_owned());
-        let at = if changed_at.contains(&at) { at } else { view.table.at };
-        complaints.list.push((at, complaint));
-    }
-    let machine = machine.filter(|_| sound)?;
-    Some(Corner { name: name?.to_owned(), machine })
+    changed
 }
 
 /// Names of machines that results use beside the corners'.

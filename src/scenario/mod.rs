@@ -55,7 +55,7 @@ pub fn read(name: &str, text: &str) -> Result<Scenario, Vec<Complaint>> {
 }
 
 /// A longer file is no scenario: a hundred entries and corners fit ten times over.
-pub const MAX_BYTES: usize = 262_144;
+pub const MAX_BYTES: usize = 131_072;
 
 /// One machine and one examination.
 #[derive(Clone, Debug, PartialEq)]

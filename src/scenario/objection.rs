@@ -34,20 +34,11 @@ impl Shape {
 
     /// What is wrong with a value, and what is allowed; `None` for a sound one.
     pub(crate) fn objection(&self, kind: &ValueKind) -> Option<(Kind, String)> {
-        let wrong_type = || {
-            let words = self.words();
-            let place = self.place_words();
-            let allowed = match words.ends_with("belongs here") {
-                true => format!("{} where {place} belongs", kind.words()),
-                false => format!("{} where {place} belongs; {words}", kind.words()),
-            };
-            Some((Kind::WrongType, allowed))
-        };
         let impossible = |sound: bool| (!sound).then(|| (Kind::Impossible, self.words()));
         match (self, kind) {
             (Self::Number(range), _) => match kind.number() {
                 Some(number) => impossible(range.holds(number)),
-                None => wrong_type(),
+                None => self.wrong_type(kind),
             },
             (Self::Whole { low, high, .. }, ValueKind::Whole(whole)) => {
                 impossible(u64::try_from(*whole).is_ok_and(|whole| (*low..=*high).contains(&whole)))
@@ -73,8 +64,17 @@ impl Shape {
                 Self::Table(_) | Self::Tagged(_) | Self::Settings | Self::Changes | Self::Factors,
                 ValueKind::Table(_),
             ) => None,
-            _ => wrong_type(),
+            _ => self.wrong_type(kind),
         }
+    }
+
+    fn wrong_type(&self, kind: &ValueKind) -> Option<(Kind, String)> {
+        let (words, place) = (self.words(), self.place_words());
+        let allowed = match words.ends_with("belongs here") {
+            true => format!("{} where {place} belongs", kind.words()),
+            false => format!("{} where {place} belongs; {words}", kind.words()),
+        };
+        Some((Kind::WrongType, allowed))
     }
 
     fn place_words(&self) -> &'static str {

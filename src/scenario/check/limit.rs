@@ -4,6 +4,7 @@
 
 use crate::base::time::TickRate;
 use crate::scenario::Limit;
+use crate::scenario::check::refuse_more_than;
 use crate::scenario::complaint::Kind;
 use crate::scenario::keys::examination::MAX_LIMITS;
 use crate::scenario::programme::Programme;
@@ -25,9 +26,8 @@ pub(crate) fn limits(
     if views.is_empty() && root.has("limit") {
         root.refuse("limit", "at least one limit belongs here", complaints);
     }
-    if let Some(view) = views.get(MAX_LIMITS) {
-        let allowed = format!("allowed are {MAX_LIMITS} limits");
-        complaints.add(view.table.at, Kind::Impossible, view.path.clone(), allowed);
+    if refuse_more_than(MAX_LIMITS, "limits", &views, complaints) {
+        return None;
     }
     let found: Vec<Option<Limit>> = views.iter().map(|view| limit(root, view, programme, rate, complaints)).collect();
     found.into_iter().collect()

@@ -13,6 +13,7 @@ mod train;
 
 use crate::drive::setting::DefaultsFrom;
 use crate::drive::store::Bounds;
+use crate::scenario::complaint::Kind;
 use crate::scenario::file::Table;
 use crate::scenario::keys;
 use crate::scenario::reader::{Complaints, walk};
@@ -57,6 +58,14 @@ pub(crate) fn scenario(table: &Table, complaints: &mut Complaints) -> Option<Sce
 
 fn defaults_from(nameplate: crate::base::nameplate::Nameplate, axis: &Axis) -> DefaultsFrom {
     DefaultsFrom { nameplate, max_speed_rad_per_s: axis.max_speed_rad_per_s, travel_rad: axis.travel_rad }
+}
+
+/// Complains about the first of a kind that is more than allowed; the rest is not looked at then.
+pub(crate) fn refuse_more_than(most: usize, of: &str, views: &[View<'_>], complaints: &mut Complaints) -> bool {
+    if let Some(view) = views.get(most) {
+        complaints.add(view.table.at, Kind::Impossible, view.path.clone(), format!("allowed are {most} {of}"));
+    }
+    most < views.len()
 }
 
 /// Complains about a name that two of a kind bear.

@@ -5,9 +5,8 @@
 use crate::base::time::TickRate;
 use crate::base::units::RPM_RAD_PER_S;
 use crate::scenario::Timing;
-use crate::scenario::check::refuse_twins;
 use crate::scenario::check::timing::ticks;
-use crate::scenario::complaint::Kind;
+use crate::scenario::check::{refuse_more_than, refuse_twins};
 use crate::scenario::keys::examination::MAX_ENTRIES;
 use crate::scenario::programme::{Entry, Programme};
 use crate::scenario::reader::Complaints;
@@ -21,9 +20,8 @@ pub(crate) fn programme(root: &View<'_>, timing: Option<&Timing>, complaints: &m
         root.refuse("programme", "at least one entry belongs here", complaints);
         return None;
     }
-    if let Some(view) = views.get(MAX_ENTRIES) {
-        let allowed = format!("allowed are {MAX_ENTRIES} entries");
-        complaints.add(view.table.at, Kind::Impossible, view.path.clone(), allowed);
+    if refuse_more_than(MAX_ENTRIES, "entries", &views, complaints) {
+        return None;
     }
     refuse_twins(&views, complaints);
     order(&views, root, complaints);

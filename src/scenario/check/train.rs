@@ -10,9 +10,9 @@ use crate::plant::coupling::Coupling;
 use crate::plant::friction::{Coulomb, Friction};
 use crate::plant::load::{Load, LoadKind};
 use crate::plant::train::Node;
-use crate::scenario::complaint::Kind;
+use crate::scenario::check::{refuse_more_than, refuse_twins};
 use crate::scenario::file::ValueKind;
-use crate::scenario::keys::machine::MAX_NODES;
+use crate::scenario::keys::machine::{MAX_LOADS, MAX_NODES};
 use crate::scenario::reader::Complaints;
 use crate::scenario::shape::figure;
 use crate::scenario::view::View;
@@ -21,11 +21,11 @@ use crate::scenario::view::View;
 pub(crate) fn nodes(root: &View<'_>, complaints: &mut Complaints) -> Option<Vec<Node>> {
     let motor = root.view("motor");
     let trains = root.views("train");
-    super::refuse_twins(&trains, complaints);
-    if let Some(view) = trains.get(MAX_NODES - 1) {
-        let allowed = format!("allowed are {} nodes with the motor", MAX_NODES);
-        complaints.add(view.table.at, Kind::Impossible, view.path.clone(), allowed);
+    // The motor is a node too.
+    if refuse_more_than(MAX_NODES - 1, "nodes behind the motor", &trains, complaints) {
+        return None;
     }
+    refuse_twins(&trains, complaints);
     let found: Vec<Option<Node>> = motor.iter().chain(&trains).map(|view| node(view, complaints)).collect();
     motor?;
     found.into_iter().collect()
@@ -63,6 +63,9 @@ fn friction(node: &View<'_>, complaints: &mut Complaints) -> Option<Friction> {
 /// Every coupling, the motor's first.
 pub(crate) fn couplings(root: &View<'_>, rate: Option<TickRate>, complaints: &mut Complaints) -> Option<Vec<Coupling>> {
     let trains = root.views("train");
+    if MAX_NODES <= trains.len() {
+        return None;
+    }
     let mut before_kgm2 = root.view("motor").and_then(|motor| motor.number("inertia_kgm2"));
     let mut found = Vec::new();
     for view in &trains {
@@ -123,6 +126,9 @@ pub(crate) fn refuse_stiffer(view: &View<'_>, stiffest: Option<f64>, complaints:
 pub(crate) fn loads(root: &View<'_>, complaints: &mut Complaints) -> Option<Vec<Load>> {
     let last = root.views("train").len();
     let views = root.views("load");
+    if refuse_more_than(MAX_LOADS, "loads", &views, complaints) {
+        return None;
+    }
     let given = match root.table.entry("load").map(|entry| &entry.value.kind) {
         Some(ValueKind::List(list)) => list.len(),
         _ => 0,

@@ -10,6 +10,8 @@ pub(crate) const MAX_ENTRIES: usize = 100;
 pub(crate) const MAX_LIMITS: usize = 200;
 /// Corners, likewise: each is an examination of its own.
 pub(crate) const MAX_CORNERS: usize = 64;
+/// Changes of a corner, likewise: more than a machine has numbers that matter.
+pub(crate) const MAX_CHANGES: usize = 50;
 
 /// One entry of the programme.
 pub(crate) static PROGRAMME: Section = Section {

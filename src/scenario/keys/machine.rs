@@ -6,6 +6,8 @@ use crate::scenario::shape::{Key, Presence, Range, Section, Shape, Tagged, Varia
 
 /// Nodes of a train, the motor among them: more than any axis has, few enough for a tick.
 pub(crate) const MAX_NODES: usize = 8;
+/// Loads, likewise.
+pub(crate) const MAX_LOADS: usize = 16;
 
 const fn inertia() -> Key {
     number("inertia_kgm2", "kg·m²", 1e-7, 1000.0, "Moment of inertia.")

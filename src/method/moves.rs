@@ -221,6 +221,11 @@ impl<'a, A: Axis> Mover<'a, A> {
         Ok(())
     }
 
+    /// Leaves the axis as a method must that gives up: stopped and off.
+    pub fn leave(&mut self) -> Result<(), Stop> {
+        self.emergency()
+    }
+
     /// A request of the enabled axis: a speed, and a torque on top of what it needs to stand.
     #[must_use]
     pub fn request(holding_nm: f64, speed_rad_per_s: f64, torque_nm: f64) -> Request {

@@ -1,7 +1,7 @@
 //! The drive's filters: a first-order low-pass and a notch, each with the exact coefficients it works with.
 //!
-//! The linear model evaluates the same coefficients at z, so what is judged is what acts. What it does not: decide where
-//! a filter stands in the loop (see `speed_loop.rs`, `ramp.rs`, `measured_speed.rs`). Start reading at
+//! The linear model evaluates the same coefficients at z, so what is judged is what acts. What it does not: decide
+//! where a filter stands in the loop (see `speed_loop.rs`, `ramp.rs`, `measured_speed.rs`). Start reading at
 //! [`LowPassCoefficients`].
 
 use std::f64::consts::PI;
@@ -123,8 +123,8 @@ impl NotchCoefficients {
     }
 }
 
-/// A notch and its last two inputs and outputs (direct form I). They follow while the notch is off too, so that switching
-/// it on or retuning it does not jump.
+/// A notch and its last two inputs and outputs (direct form I). They follow while the notch is off too, so that
+/// switching it on or retuning it does not jump.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Notch {
     coefficients: NotchCoefficients,

@@ -14,7 +14,8 @@ pub const STEADY_FILTER_HZ: f64 = 200.0;
 /// A measured speed beyond this is no motor's; it is cut off there, so that no counts make a number that is not finite.
 const HIGHEST_RAD_PER_S: f64 = 1e6;
 
-/// The way from counts to measured speed, as used: (1 − z⁻¹) · rad per count · tick_hz, then the speed filter.
+/// The way from counts to measured speed, as used: one count times (1 − z⁻¹), then the speed filter. Of the motor's
+/// angle in rad it is (1 − z⁻¹)/T.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SpeedMeterCoefficients {
     /// Speed of one count a tick: (2π / counts per turn) · tick_hz, in rad/s.

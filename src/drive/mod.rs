@@ -26,12 +26,12 @@ use speed_loop::{SpeedLoop, SpeedLoopCoefficients, SpeedLoopInput, SpeedLoopOutp
 use state::{Event, State, control, status};
 use store::{Bounds, Store, WriteRefusal};
 
-/// Nobody asks for more, in rad/s or Nm: what is beyond is cut off there, and what is not finite counts as 0, so that no
-/// request can make a number of the drive that is not finite.
+/// Nobody asks for more, in rad/s or Nm: what is beyond is cut off there, and what is not finite counts as 0, so that
+/// no request can make a number of the drive that is not finite.
 const HIGHEST_REQUEST: f64 = 1e6;
 
-/// A quick stop ends at the latest this long after its ramp came to 0, even above the standstill speed: an axis that the
-/// torque limit cannot hold is not driven for ever.
+/// A quick stop ends at the latest this long after its ramp came to 0, even above the standstill speed: an axis that
+/// the torque limit cannot hold is not driven for ever.
 const QUICK_STOP_PATIENCE_S: u32 = 1;
 
 /// Share of the rated speed within which the target is reached.
@@ -144,8 +144,8 @@ impl Drive {
         }
     }
 
-    /// The start of an examination: tick 0, operation enabled, setpoint 0, sums and filters at rest, no trip; the settings
-    /// stay. The setpoint's ramp starts at 0, and as after power-up the first tick measures speed 0.
+    /// The start of an examination: tick 0, operation enabled, setpoint 0, sums and filters at rest, no trip; the
+    /// settings stay. The setpoint's ramp starts at 0, and as after power-up the first tick measures speed 0.
     pub fn start_enabled(&mut self) {
         *self = Self { state: State::OperationEnabled, ..Self::powered(self.rate, self.store.clone(), 0) };
     }
@@ -157,19 +157,19 @@ impl Drive {
         *self = Self::powered(self.rate, self.store.clone(), self.tick);
     }
 
-    /// A quick stop that ends in a latched trip, from outside the tick: for the silence of the commander. It begins with
-    /// the next tick. Where no torque acts there is nothing to brake and the trip is latched at once; an earlier trip
-    /// keeps its name.
+    /// A quick stop that ends in a latched trip, from outside the tick: for the silence of the commander. It begins
+    /// with the next tick. Where no torque acts there is nothing to brake and the trip is latched at once; an earlier
+    /// trip keeps its name.
     pub fn quick_stop(&mut self, trip: Trip) {
         self.raise(trip);
     }
 
-    /// One tick: the sample taken at its start and what is asked; feedback, and the actuation that acts from the start of
-    /// the next tick.
+    /// One tick: the sample taken at its start and what is asked; feedback, and the actuation that acts from the start
+    /// of the next tick.
     ///
-    /// The order in a tick: the speed is measured; one event moves the state (what the state does by itself, else a fault
-    /// reset, else the controlword's command); speed and travel are watched; the loop computes; the deviation is watched.
-    /// A trip acts in the tick in which it is found.
+    /// The order in a tick: the speed is measured; one event moves the state (what the state does by itself, else a
+    /// fault reset, else the controlword's command); speed and travel are watched; the loop computes; the deviation is
+    /// watched. A trip acts in the tick in which it is found.
     pub fn tick(&mut self, counts: i64, request: &Request) -> (Feedback, Actuation) {
         let speed = self.speed_meter.sample(counts);
         self.move_state(request.controlword, speed.measured_rad_per_s);
@@ -254,17 +254,16 @@ impl Drive {
         }
     }
 
-    /// Latches a trip, the first one's name stays, and reacts: a trip that brakes begins a quick stop or lets one go on,
-    /// any other takes the torque off.
+    /// Latches a trip, the first one's name stays, and reacts: a trip that brakes begins a quick stop or lets one go
+    /// on, any other takes the torque off.
     fn raise(&mut self, trip: Trip) {
         self.trip.get_or_insert(trip);
         let braking = trip.brakes() && self.state.torque_may_act();
         self.apply(if braking { Event::QuickStop } else { Event::Tripped });
     }
 
-    /// Setpoint and torques of this tick; zeros where no torque acts. In a quick stop
-    /// nothing from outside is followed, the torque offset neither. When the deviation trips, c and u still show what
-    /// was computed, and the command is 0.
+    /// Setpoint and torques of this tick; zeros where no torque acts. In a quick stop nothing from outside is followed,
+    /// the torque offset neither. When the deviation trips, c and u still show what was computed, and the command is 0.
     fn compute(&mut self, speed: &MeasuredSpeed, asked: &Asked) -> (f64, SpeedLoopOutput) {
         let measured_rad_per_s = speed.measured_rad_per_s;
         let (setpoint, torque_offset_nm) = match self.state {

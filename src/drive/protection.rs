@@ -10,8 +10,8 @@ use crate::drive::setting::{Setting, Settings, TRAVEL_UNLIMITED_DEG};
 /// How long the speed deviation has to last, in ms.
 pub const DEVIATION_LASTS_MS: u64 = 50;
 
-/// A quick stop has come to its end below this speed; and an axis beyond its travel limit that moves outward slower than
-/// this does not trip, so that it can be enabled there and driven back. In rpm at the motor.
+/// A quick stop has come to its end below this speed; and an axis beyond its travel limit that moves outward slower
+/// than this does not trip, so that it can be enabled there and driven back. In rpm at the motor.
 pub const STANDSTILL_RPM: f64 = 5.0;
 
 /// A latched trip. It is cleared by a fault reset only, or by a power cycle.
@@ -22,7 +22,8 @@ pub enum Trip {
     /// brake.
     Overspeed,
     /// Setpoint (with offset) and measured speed differed by more than `deviation_trip_rpm` for 50 ms without a break:
-    /// in this tick and in every one of the 50 ms before it. Watched in operation enabled. Takes the torque off at once.
+    /// in this tick and in every one of the 50 ms before it. Watched in operation enabled. Takes the torque off at
+    /// once.
     SpeedDeviation,
     /// The load is beyond `travel_min_deg` or `travel_max_deg` and moves, or is asked to move, further outward. Brakes
     /// along `quick_stop_rpm_per_s`.

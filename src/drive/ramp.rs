@@ -7,7 +7,8 @@ use crate::base::units::RPM_RAD_PER_S;
 use crate::drive::filter::{LowPass, LowPassCoefficients};
 use crate::drive::setting::{Setting, Settings};
 
-/// A value that moves towards a target by at most one step a tick, and is the target exactly once that is within a step.
+/// A value that moves towards a target by at most one step a tick, and is the target exactly once that is within a
+/// step.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Ramp {
     /// Where the ramp is.
@@ -98,8 +99,8 @@ impl SetpointPath {
         self.lowpass.retune(coefficients.lowpass);
     }
 
-    /// The next tick is the first of an operation or of a quick stop: the ramp starts at that tick's measured speed, the
-    /// low-pass at 0.
+    /// The next tick is the first of an operation or of a quick stop: the ramp starts at that tick's measured speed,
+    /// the low-pass at 0.
     pub fn start(&mut self) {
         self.lowpass.reset();
         self.starts = true;
@@ -116,8 +117,8 @@ impl SetpointPath {
         self.given(smoothed + offset_rad_per_s, starts)
     }
 
-    /// One tick of a quick stop: from the measured speed to 0 along the quick stop's ramp. The low-pass is passed by, so
-    /// that no setting lengthens the stop.
+    /// One tick of a quick stop: from the measured speed to 0 along the quick stop's ramp. The low-pass is passed by,
+    /// so that no setting lengthens the stop.
     #[inline]
     pub fn brake(&mut self, measured_rad_per_s: f64) -> Setpoint {
         let starts = self.starts_here(measured_rad_per_s);

@@ -1,8 +1,8 @@
 //! The drive's settings: one row each, with number, name, unit, range, default and what it does.
 //!
-//! Values stand in the unit of their name (a setting in rpm holds rpm), as people write them and as they cross the link;
-//! the loops convert once, when a setting changes. What it does not: decide whether a write is taken, keep volatile and
-//! stored copies (see `store.rs`). Start reading at [`Setting`], then at `ROWS`.
+//! Values stand in the unit of their name (a setting in rpm holds rpm), as people write them and as they cross the
+//! link; the loops convert once, when a setting changes. What it does not: decide whether a write is taken, keep
+//! volatile and stored copies (see `store.rs`). Start reading at [`Setting`], then at `ROWS`.
 
 use crate::base::nameplate::Nameplate;
 use crate::base::units::{DEG_RAD, RPM_RAD_PER_S};
@@ -160,9 +160,10 @@ impl Setting {
         self < Self::RatedTorque
     }
 
-    /// The value of a drive that nobody has set up. Ramps, filters, notches, feed-forward and the deviation trip are off;
-    /// gain and reset time are 0, so that a drive without set-up does nothing; the torque limit is the rated torque (the
-    /// peak torque, if the nameplate has that lower). A quick stop of 10 000 rpm/s stops from 3000 rpm in 0.3 s.
+    /// The value of a drive that nobody has set up. Ramps, filters, notches, feed-forward and the deviation trip are
+    /// off; gain and reset time are 0, so that a drive without set-up does nothing; the torque limit is the rated
+    /// torque (the peak torque, if the nameplate has that lower). A quick stop of 10 000 rpm/s stops from 3000 rpm in
+    /// 0.3 s.
     #[must_use]
     pub fn default_value(self, from: &DefaultsFrom) -> f64 {
         let plate = &from.nameplate;

@@ -1,9 +1,9 @@
 //! The speed loop: PI controller with anti-windup and feed-forward, torque offset, notches, low-pass, limit.
 //!
-//! In tick k, with e_k = setpoint − measured speed:
-//! c_k = Kp (e_k + (T/Tn) (S_{k−1} + e_k)) + J · slope of the setpoint; u_k = c_k + torque offset; v_k = u_k through notch 1,
-//! notch 2, low-pass; the command is v_k limited to ± the torque limit. S_k = S_{k−1} when |v_k| is beyond the limit and
-//! e_k has the sign of v_k, else S_{k−1} + e_k; the command is not computed again.
+//! In tick k, with e_k = setpoint − measured speed: c_k = Kp (e_k + (T/Tn) (S_{k−1} + e_k)) + J · slope of the
+//! setpoint; u_k = c_k + torque offset; v_k = u_k through notch 1, notch 2, low-pass; the command is v_k limited to ±
+//! the torque limit. S_k = S_{k−1} when |v_k| is beyond the limit and e_k has the sign of v_k, else S_{k−1} + e_k; the
+//! command is not computed again.
 //!
 //! What it does not: make the setpoint (`ramp.rs`) or measure the speed (`measured_speed.rs`). Start reading at
 //! [`SpeedLoop::step`].

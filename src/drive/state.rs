@@ -64,8 +64,8 @@ impl State {
         NEXT[self as usize][event as usize]
     }
 
-    /// The statusword's bits that the state alone decides: 0 to 3, 5, 6, and the two that hold once the drive is powered,
-    /// voltage enabled and remote.
+    /// The statusword's bits that the state alone decides: 0 to 3, 5, 6, and the two that hold once the drive is
+    /// powered, voltage enabled and remote.
     #[must_use]
     pub fn statusword(self) -> u16 {
         const POWERED: u16 = status::VOLTAGE_ENABLED | status::REMOTE;
@@ -140,9 +140,9 @@ const fn row(number: u8, from: State, event: Event, next: State) -> Transition {
     Transition { number, from, event, next }
 }
 
-/// Every transition, IEC 61800-7-201. Number 0 is power-up itself, which enters "not ready to switch on". Number 16, from
-/// quick stop active back to operation enabled, is for drives that hold their quick stop, and not offered: this one ends
-/// in switch on disabled. "Switch on and enable operation" goes through switched on, one state a tick.
+/// Every transition, IEC 61800-7-201. Number 0 is power-up itself, which enters "not ready to switch on". Number 16,
+/// from quick stop active back to operation enabled, is for drives that hold their quick stop, and not offered: this
+/// one ends in switch on disabled. "Switch on and enable operation" goes through switched on, one state a tick.
 pub const TRANSITIONS: [Transition; 24] = [
     row(1, State::NotReadyToSwitchOn, Event::Automatic, State::SwitchOnDisabled),
     row(2, State::SwitchOnDisabled, Event::Shutdown, State::ReadyToSwitchOn),
@@ -255,8 +255,8 @@ pub struct Command {
     pub value: u16,
 }
 
-/// The commands, IEC 61800-7-201; no word is two of them. A word with bit 7 set is none: it resets a fault and leaves the
-/// state as it is.
+/// The commands, IEC 61800-7-201; no word is two of them. A word with bit 7 set is none: it resets a fault and leaves
+/// the state as it is.
 pub const COMMANDS: [Command; 5] = [
     Command { event: Event::EnableOperation, mask: 0x8F, value: 0x0F },
     Command { event: Event::SwitchOn, mask: 0x8F, value: 0x07 },

@@ -115,8 +115,8 @@ impl Bounds {
 
 /// The settings of a drive: the volatile set that acts, and the stored one that a power cycle brings back.
 ///
-/// The memory has two places and a mark that says which one holds. Storing writes the other place setting by setting and
-/// moves the mark last, so a power cut in between leaves the old set and never a mixture.
+/// The memory has two places and a mark that says which one holds. Storing writes the other place setting by setting
+/// and moves the mark last, so a power cut in between leaves the old set and never a mixture.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Store {
     bounds: Bounds,

@@ -2,6 +2,10 @@
 //!
 //! What it does not: run unless asked for. Start reading at [`Energy::residual_j`].
 
+use crate::plant::chain::{Chain, Contact, Joint, Node, Reach, Stop};
+use crate::plant::expansion::{Expansion, Law, NodeSeries, relaxed};
+use crate::plant::series::{TERMS, product_integral};
+
 /// Sums of work since tick 0, in J; all 0 unless the audit was asked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Energy {
@@ -38,4 +42,102 @@ impl Energy {
     pub fn work_j(&self) -> f64 {
         self.supplied_gross_j + self.load_j.abs() + self.stored_start_j
     }
+}
+
+/// Keeps the account: exact integrals of the products of the series that the motion is.
+#[derive(Clone, Debug)]
+pub(crate) struct Audit {
+    pub(crate) energy: Energy,
+}
+
+impl Audit {
+    pub(crate) fn new(chain: &Chain) -> Self {
+        let stored_j = Self::stored_j(chain);
+        Self { energy: Energy { stored_start_j: stored_j, stored_j, ..Energy::default() } }
+    }
+
+    /// Kinetic energy, and that in the springs of couplings and of the stop that pushes.
+    pub(crate) fn stored_j(chain: &Chain) -> f64 {
+        let kinetic_j: f64 =
+            chain.nodes.iter().map(|node| 0.5 * node.inertia_kgm2 * node.speed_rad_per_s * node.speed_rad_per_s).sum();
+        let springs_j: f64 = chain.joints.iter().map(|joint| spring_j(joint, strain_rad(joint))).sum();
+        let stop_j = match chain.stop.map(|stop| stop.reach) {
+            Some(Reach::Pressing(side)) => chain.stop_spring_j(side),
+            _ => 0.0,
+        };
+        kinetic_j + springs_j + stop_j
+    }
+
+    /// Adds the part of a piece up to τ; called before the chain moves.
+    pub(crate) fn piece(&mut self, chain: &Chain, expansion: &Expansion, tau: f64) {
+        let (terms, length_s) = (expansion.terms, expansion.length_s);
+        let speed = &expansion.nodes[0].speed[..terms];
+        let supplied_j = length_s * product_integral(&expansion.motor_nm[..terms], speed, tau);
+        self.energy.supplied_j += supplied_j;
+        self.energy.supplied_gross_j += supplied_j.abs();
+        for (node, series) in chain.nodes.iter().zip(&expansion.nodes) {
+            if series.dry.law != Law::Rest {
+                self.node(node, series, expansion, tau);
+            }
+        }
+        for joint in 0..chain.joints.len() {
+            self.joint(chain, joint, expansion, tau);
+        }
+        if let Some(Stop { stops, reach: Reach::Pressing(_), .. }) = &chain.stop {
+            let speed = &expansion.nodes[expansion.nodes.len() - 1].speed[..terms];
+            self.energy.stops_j += stops.damping_nms_per_rad * length_s * product_integral(speed, speed, tau);
+        }
+    }
+
+    fn node(&mut self, node: &Node, series: &NodeSeries, expansion: &Expansion, tau: f64) {
+        let (terms, length_s) = (expansion.terms, expansion.length_s);
+        let speed = &series.speed[..terms];
+        let mut friction = [0.0; TERMS];
+        let mut load = [0.0; TERMS];
+        for k in 0..terms {
+            friction[k] = node.viscous_nms_per_rad * speed[k];
+            if k + 1 == terms {
+                break; // torques have one coefficient fewer than speeds
+            }
+            if let Law::Falling(_) = series.dry.law {
+                friction[k] += series.dry.excess_nm * series.weakening[k];
+            }
+            if let Some((sine_nm, cosine_nm)) = node.arm_nm {
+                load[k] = sine_nm * series.sine[k] - cosine_nm * series.cosine[k];
+            }
+        }
+        friction[0] += series.dry.level_nm + series.dry.direction * node.resisting_nm.0;
+        friction[1] += series.dry.direction * node.resisting_nm.1 * length_s;
+        load[0] += node.load_nm.0;
+        load[1] += node.load_nm.1 * length_s;
+        self.energy.friction_j += length_s * product_integral(&friction[..terms], speed, tau);
+        self.energy.load_j += length_s * product_integral(&load[..terms], speed, tau);
+    }
+
+    /// In contact the damper loses d x'²; in the open gap d (x' − b')² with x' − b' = −(k/d)(x − b), which is all the
+    /// energy that the relaxing shaft gives up.
+    fn joint(&mut self, chain: &Chain, joint: usize, expansion: &Expansion, tau: f64) {
+        let this = &chain.joints[joint];
+        let length_s = expansion.length_s;
+        if this.contact == Contact::Open {
+            let strain_rad = strain_rad(this);
+            let left_rad = relaxed(strain_rad, this.relaxation_per_s, tau * length_s, this.half_gap_rad);
+            self.energy.damping_j += spring_j(this, strain_rad) - spring_j(this, left_rad);
+            return;
+        }
+        let mut twist_speed = [0.0; TERMS];
+        for (k, twist_speed) in twist_speed.iter_mut().enumerate().take(expansion.terms) {
+            *twist_speed = expansion.nodes[joint].speed[k] * this.per_ratio - expansion.nodes[joint + 1].speed[k];
+        }
+        let twist_speed = &twist_speed[..expansion.terms];
+        self.energy.damping_j += this.damping_nms_per_rad * length_s * product_integral(twist_speed, twist_speed, tau);
+    }
+}
+
+fn strain_rad(joint: &Joint) -> f64 {
+    joint.twist_rad - joint.gap_position_rad
+}
+
+fn spring_j(joint: &Joint, strain_rad: f64) -> f64 {
+    0.5 * joint.stiffness_nm_per_rad * strain_rad * strain_rad
 }

@@ -4,12 +4,17 @@
 //! What it does not: control anything (see `drive`), know a scenario's keys, or meet a clock. Start reading at
 //! [`train::Parameters`], what a machine is, then [`stepper::Plant`], how it moves.
 
+mod chain;
 pub mod coupling;
 pub mod energy;
 pub mod event;
+mod expansion;
 pub mod friction;
 pub mod load;
+mod pattern;
+mod search;
 pub mod sensor;
+mod series;
 pub mod stepper;
 pub mod stops;
 pub mod train;

@@ -1,6 +1,19 @@
 //! Moves a machine through one control tick at a time.
 //!
-//! What it does not: control anything. Start reading at [`TickInput`].
+//! Inside a tick: expand the motion as power series ([`crate::plant::expansion`]), find the first event on it
+//! ([`crate::plant::search`]), move there, change the pattern ([`crate::plant::pattern`]), go on. How many pieces that
+//! takes depends on the machine and its state alone. What it does not: control anything. Start reading at
+//! [`Plant::step`].
+
+use crate::base::time::TickRate;
+use crate::plant::chain::Chain;
+use crate::plant::energy::{Audit, Energy};
+use crate::plant::event::{Cause, EventLog, Fault};
+use crate::plant::expansion::Expansion;
+pub use crate::plant::expansion::Stepping;
+use crate::plant::pattern::Notes;
+use crate::plant::search::first_crossing;
+use crate::plant::train::{Initial, Parameters};
 
 /// What acts from outside during one tick.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -12,7 +25,7 @@ pub struct TickInput {
     pub clamp_motor: bool,
     /// The programme's load torque on the last node in Nm, against positive motion, added to its loads.
     pub load_torque_nm: Ramp,
-    /// The programme's resisting torque on the last node in Nm, at least 0, added to its friction.
+    /// The programme's resisting torque on the last node in Nm, added to its friction; below 0 counts as 0.
     pub resisting_torque_nm: Ramp,
 }
 
@@ -23,4 +36,233 @@ pub struct Ramp {
     pub start: f64,
     /// At the tick's end.
     pub end: f64,
+}
+
+/// Pieces a tick may take. A machine that needs more turns by some 10 000 rad in a tick.
+const PIECES_MAX: u32 = 4096;
+/// Changes of pattern a tick may have.
+const CHANGES_MAX: u32 = 1000;
+
+/// A machine in motion. A clone goes on to the same bits.
+#[derive(Clone, Debug)]
+pub struct Plant {
+    rate: TickRate,
+    tick: u64,
+    stepping: Stepping,
+    chain: Chain,
+    expansion: Expansion,
+    audit: Option<Audit>,
+    nothing: Energy,
+}
+
+impl Plant {
+    /// A machine at tick 0. With `audit` its energy is kept account of, at some cost.
+    ///
+    /// # Panics
+    /// When the parameters are no machine: lengths that do not match, an inertia or stiffness not above 0, and the like.
+    #[must_use]
+    pub fn new(parameters: &Parameters, initial: &Initial, rate: TickRate, audit: bool) -> Self {
+        Self::with_stepping(parameters, initial, rate, audit, Stepping::ADAPTED)
+    }
+
+    /// The same with the inner stepping given: for measuring the method's order.
+    ///
+    /// # Panics
+    /// As [`Plant::new`], and without at least one piece in a tick.
+    #[must_use]
+    pub fn with_stepping(
+        parameters: &Parameters,
+        initial: &Initial,
+        rate: TickRate,
+        audit: bool,
+        stepping: Stepping,
+    ) -> Self {
+        assert!(0 < stepping.pieces, "a tick has at least one piece");
+        let chain = Chain::new(parameters, initial);
+        let expansion = Expansion::new(&chain);
+        let audit = audit.then(|| Audit::new(&chain));
+        Self { rate, tick: 0, stepping, chain, expansion, audit, nothing: Energy::default() }
+    }
+
+    /// One control tick with these inputs. Events are added to the log in the order of their time.
+    ///
+    /// # Errors
+    /// A [`Fault`] when the state cannot be computed; the plant is not to be used after that.
+    pub fn step(&mut self, input: &TickInput, events: &mut EventLog) -> Result<(), Fault> {
+        let start_s = self.rate.seconds(self.tick);
+        self.check_input(input, start_s)?;
+        self.take_input(input, start_s, events);
+        let piece_s = self.rate.period_s() / self.stepping.pieces as f64;
+        let mut budget = Budget { pieces: PIECES_MAX, changes: CHANGES_MAX };
+        for piece in 0..self.stepping.pieces {
+            let at_s = start_s + piece_s * piece as f64;
+            self.run(at_s, piece_s, &mut budget, events)?;
+        }
+        self.tick += 1;
+        self.check_state()?;
+        if let Some(audit) = &mut self.audit {
+            audit.energy.stored_j = Audit::stored_j(&self.chain);
+        }
+        Ok(())
+    }
+
+    /// Moves over a length of time, changing patterns on the way.
+    fn run(&mut self, start_s: f64, length_s: f64, budget: &mut Budget, events: &mut EventLog) -> Result<(), Fault> {
+        let mut elapsed_s = 0.0;
+        let mut remaining_s = length_s;
+        while 0.0 < remaining_s {
+            budget.take_piece().map_err(|cause| self.fault(cause, start_s + elapsed_s))?;
+            self.expansion
+                .expand(&self.chain, remaining_s, self.stepping)
+                .map_err(|cause| self.fault(cause, start_s + elapsed_s))?;
+            let crossing = first_crossing(&self.chain, &mut self.expansion);
+            let tau = crossing.map_or(1.0, |crossing| crossing.tau);
+            self.advance(tau);
+            let moved_s = tau * self.expansion.length_s;
+            (elapsed_s, remaining_s) = (elapsed_s + moved_s, remaining_s - moved_s);
+            if let Some(crossing) = crossing {
+                budget.take_change().map_err(|cause| self.fault(cause, start_s + elapsed_s))?;
+                let mut notes = Notes { time_s: start_s + elapsed_s, log: events, stops_j: 0.0 };
+                self.chain.change(crossing.ending, &mut notes);
+                if let Some(audit) = &mut self.audit {
+                    audit.energy.stops_j += notes.stops_j;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Moves the chain along the present piece. An event at its very start moves nothing, and leaves what is known of
+    /// other events at this instant as it is.
+    fn advance(&mut self, tau: f64) {
+        if tau <= 0.0 {
+            return;
+        }
+        if let Some(audit) = &mut self.audit {
+            audit.piece(&self.chain, &self.expansion, tau);
+        }
+        self.expansion.advance(&mut self.chain, tau);
+    }
+
+    fn check_input(&self, input: &TickInput, time_s: f64) -> Result<(), Fault> {
+        let (load, resisting) = (&input.load_torque_nm, &input.resisting_torque_nm);
+        let last = self.chain.nodes.len() - 1;
+        let fault = |node| Err(Fault { node, time_s, cause: Cause::InputNotFinite });
+        if !input.torque_nm.unwrap_or(0.0).is_finite() {
+            fault(0)
+        } else if !(load.start + load.end + resisting.start + resisting.end).is_finite() {
+            fault(last)
+        } else {
+            Ok(())
+        }
+    }
+
+    /// Puts the tick's inputs in place and changes the patterns that they change at once.
+    fn take_input(&mut self, input: &TickInput, time_s: f64, events: &mut EventLog) {
+        let per_tick = f64::from(self.rate.hz);
+        self.chain.take_torque(input.torque_nm);
+        let last = self.chain.nodes.len() - 1;
+        let node = &mut self.chain.nodes[last];
+        let load = input.load_torque_nm;
+        node.load_nm = (node.constant_load_nm + load.start, (load.end - load.start) * per_tick);
+        let (start, end) = (input.resisting_torque_nm.start.max(0.0), input.resisting_torque_nm.end.max(0.0));
+        node.resisting_nm = (node.constant_resisting_nm + start, (end - start) * per_tick);
+        let mut notes = Notes { time_s, log: events, stops_j: 0.0 };
+        let lost_j = self.chain.clamp_motor(input.clamp_motor, self.chain.nodes[0].is_dry(), &mut notes);
+        for node in 0..=last {
+            let dry = self.chain.nodes[node].is_dry();
+            self.chain.adopt_friction(node, dry, &mut notes);
+        }
+        self.chain.free_overcome_nodes(&mut notes);
+        if let Some(audit) = &mut self.audit {
+            audit.energy.clamp_j += lost_j;
+            audit.energy.stops_j += notes.stops_j;
+        }
+    }
+
+    fn check_state(&self) -> Result<(), Fault> {
+        let finite = |node: &crate::plant::chain::Node| (node.angle_rad + node.speed_rad_per_s).is_finite();
+        if self.chain.nodes.iter().all(finite) {
+            return Ok(());
+        }
+        Err(self.fault(Cause::StateNotFinite, self.rate.seconds(self.tick)))
+    }
+
+    /// A fault at the first node whose state or motion is not finite, or the fastest one.
+    fn fault(&self, cause: Cause, time_s: f64) -> Fault {
+        Fault { node: self.expansion.worst_node(&self.chain), time_s, cause }
+    }
+
+    /// The tick that [`Plant::step`] will do next: ticks done so far.
+    #[must_use]
+    pub fn tick(&self) -> u64 {
+        self.tick
+    }
+
+    /// How many nodes the chain has.
+    #[must_use]
+    pub fn nodes(&self) -> usize {
+        self.chain.nodes.len()
+    }
+
+    /// Angle of a node in rad.
+    #[must_use]
+    pub fn angle_rad(&self, node: usize) -> f64 {
+        self.chain.nodes[node].angle_rad
+    }
+
+    /// Speed of a node in rad/s; exactly 0 while it sticks.
+    #[must_use]
+    pub fn speed_rad_per_s(&self, node: usize) -> f64 {
+        self.chain.nodes[node].speed_rad_per_s
+    }
+
+    /// Torque in a coupling in Nm, on its load side; exactly 0 in the open gap.
+    #[must_use]
+    pub fn coupling_torque_nm(&self, coupling: usize) -> f64 {
+        self.chain.joint_torque_nm(coupling)
+    }
+
+    /// Position in a coupling's gap in rad; 0 without backlash.
+    #[must_use]
+    pub fn gap_position_rad(&self, coupling: usize) -> f64 {
+        self.chain.joints[coupling].gap_position_rad
+    }
+
+    /// Torque on the motor's shaft in Nm, after the lag.
+    #[must_use]
+    pub fn motor_torque_nm(&self) -> f64 {
+        self.chain.motor.torque_nm
+    }
+
+    /// The account of energy; all 0 unless it was asked for.
+    #[must_use]
+    pub fn energy(&self) -> &Energy {
+        self.audit.as_ref().map_or(&self.nothing, |audit| &audit.energy)
+    }
+
+    /// Terms in the series of the last piece computed: highest power of time in the speeds.
+    #[must_use]
+    pub fn order_used(&self) -> usize {
+        self.expansion.terms.saturating_sub(1)
+    }
+}
+
+/// What is left of the pieces and changes that a tick may take.
+struct Budget {
+    pieces: u32,
+    changes: u32,
+}
+
+impl Budget {
+    fn take_piece(&mut self) -> Result<(), Cause> {
+        self.pieces = self.pieces.checked_sub(1).ok_or(Cause::TooStiff)?;
+        Ok(())
+    }
+
+    fn take_change(&mut self) -> Result<(), Cause> {
+        self.changes = self.changes.checked_sub(1).ok_or(Cause::TooManyEvents)?;
+        self.pieces = self.pieces.saturating_add(1);
+        Ok(())
+    }
 }

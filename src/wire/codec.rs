@@ -33,8 +33,9 @@ pub fn encode(frame: &Frame, out: &mut [u8; MAX_FRAME_BYTES]) -> usize {
 /// Reads one frame that takes all of these bytes, or says why they are none.
 pub fn decode(bytes: &[u8]) -> Result<Frame, Malformed> {
     let (kind, sequence) = check_frame(bytes)?;
-    let message = read_message(kind, &bytes[..bytes.len() - CRC_BYTES])?;
-    Ok(Frame { sequence, message })
+    let mut frame = Frame { sequence, message: Message::Done };
+    read_message(kind, &bytes[..bytes.len() - CRC_BYTES], &mut frame.message)?;
+    Ok(frame)
 }
 
 /// Everything that does not depend on the kind. The checksum comes before version and kind, so that a corrupted frame is

@@ -188,7 +188,7 @@ pub fn mechanics<A: Axis>(mover: &mut Mover<'_, A>) -> Result<Mechanics, Stop> {
     let up_rad = mover.room.nearest(start_rad + leg_rad);
     let down_rad = up_rad - leg_rad;
     let mut seen = Vec::new();
-    for goal_rad in [up_rad, down_rad, up_rad, start_rad] {
+    for goal_rad in [up_rad, down_rad, start_rad] {
         seen.extend(mover.go(goal_rad, pace)?);
     }
     mover.hold(0.2)?;

@@ -282,11 +282,11 @@ impl<'a, A: Axis> Mover<'a, A> {
 
     /// Goes to an angle (or the nearest one in the room) and gives the feedback of the way. The setpoint rises along
     /// the ramp and closes in with the position loop, so that it does not run past its goal; arrived is within a
-    /// hundredth of the way or of a turn.
+    /// thirtieth of the way.
     pub fn go(&mut self, goal_rad: f64, pace: Pace) -> Result<Vec<Feedback>, Stop> {
         let goal_rad = self.room.nearest(goal_rad);
         let way_rad = (goal_rad - self.angle_rad()).abs();
-        let near_rad = 0.01 * way_rad.max(1.0);
+        let near_rad = 0.03 * way_rad.max(1.0);
         let cruise_s = way_rad / pace.speed_rad_per_s + pace.speed_rad_per_s / pace.slope_rad_per_s2;
         let longest = self.ticks_in(cruise_s + 12.0 / POSITION_GAIN_PER_S);
         let mut seen = Vec::new();

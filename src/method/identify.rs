@@ -11,9 +11,11 @@ use crate::base::units::RPM_RAD_PER_S;
 use crate::method::axis::{Axis, Stop};
 use crate::method::moves::{Mover, Pace};
 
-/// Half of a direction pulse. In 10 ms of rated torque most motors reach a third of their rated speed when alone, and a
+/// A direction pulse. In 10 ms of rated torque most motors reach a third of their rated speed when alone, and a
 /// loaded axis moves a few degrees: enough to count, too little to hurt.
 const PULSE_S: f64 = 0.01;
+/// After torque went off: friction or a clamp have brought a slow axis to rest.
+const COME_TO_REST_S: f64 = 0.15;
 /// First pulse in parts of rated torque, doubled until the axis answers: a twentieth is about a good bearing's friction.
 const FIRST_PULSE: f64 = 0.05;
 /// A pulse counts when it moved the sensor by this many times the scatter of its counts: out of reach for noise.
@@ -112,7 +114,7 @@ pub fn direction<A: Axis>(mover: &mut Mover<'_, A>) -> Result<f64, Stop> {
     mover.axis.write("speed_reset_time_s", 0.0)?;
     loop {
         mover.axis.write("torque_limit_nm", torque_nm)?;
-        let answer_counts = pulse(mover, torque_nm)?;
+        let answer_counts = answer_counts(mover, torque_nm)? as f64;
         if answer_counts < -CLEAR_OF_NOISE * scatter {
             return Err(Stop::because("positive torque turns the counts down: look at sensor sign and motor phases before anything else"));
         }
@@ -126,18 +128,19 @@ pub fn direction<A: Axis>(mover: &mut Mover<'_, A>) -> Result<f64, Stop> {
     }
 }
 
-/// A pulse up, a pulse down. Gives how much more the first moved the counts than the second, whatever weight does:
-/// with d1 and d2 the way at the end of each, both accelerations a1 and a2 constant and the axis at rest before,
-/// (a1 − a2) t²/2 = 4 d1 − d2.
-fn pulse<A: Axis>(mover: &mut Mover<'_, A>, torque_nm: f64) -> Result<f64, Stop> {
-    let half = mover.ticks_in(PULSE_S).next_multiple_of(mover.facts.stride);
+/// How much further a pulse up moves the counts than a pulse down. Each starts from rest, so weight, a wound-up spring
+/// and whatever else happens on release are in both and cancel.
+fn answer_counts<A: Axis>(mover: &mut Mover<'_, A>, torque_nm: f64) -> Result<i64, Stop> {
+    Ok(pulse(mover, torque_nm)? - pulse(mover, -torque_nm)?)
+}
+
+/// One pulse of torque from rest, and off again. Gives the way in counts.
+fn pulse<A: Axis>(mover: &mut Mover<'_, A>, torque_nm: f64) -> Result<i64, Stop> {
     mover.enable()?;
-    let ask = |tick: usize, _: &Feedback| Mover::<A>::request(0.0, 0.0, if tick < half { torque_nm } else { -torque_nm });
-    let seen = mover.run(2 * half, ask)?;
+    let seen = mover.run(mover.ticks_in(PULSE_S), |_, _| Mover::<A>::request(0.0, 0.0, torque_nm))?;
     mover.disable()?;
-    mover.run(mover.ticks_in(0.3), |_, _| Default::default())?;
-    let (first, middle, last) = (seen[0].counts, seen[half].counts, seen[seen.len() - 1].counts);
-    Ok((4 * (middle - first) - (last - first)) as f64)
+    mover.run(mover.ticks_in(COME_TO_REST_S), |_, _| Default::default())?;
+    Ok(seen[seen.len() - 1].counts - seen[0].counts)
 }
 
 /// Enables with soft gains and a small torque limit, and holds. When the axis sinks, torque goes off and the next limit
@@ -153,7 +156,7 @@ pub fn stand_up<A: Axis>(mover: &mut Mover<'_, A>) -> Result<f64, Stop> {
             return Ok(scatter_counts(&seen[seen.len() / 2..]));
         }
         mover.disable()?;
-        mover.run(mover.ticks_in(0.3), |_, _| Default::default())?;
+        mover.run(mover.ticks_in(COME_TO_REST_S), |_, _| Default::default())?;
     }
     Err(Stop::because("the axis sinks at rated torque: its weight is more than the motor may hold for long"))
 }

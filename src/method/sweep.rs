@@ -23,8 +23,6 @@ const LINE_SPACING: f64 = 0.02;
 const FIRST_HARMONIC: usize = 2;
 /// Highest line in parts of the tick rate: beyond, a loop of this tick rate has no gain left.
 const HIGHEST_LINE: f64 = 0.3;
-/// Size of the sweep, rms in parts of rated torque: heard well above the sensor's noise, felt little.
-const SIZE: f64 = 0.06;
 /// Periods that are averaged, all passes together.
 const PERIODS: usize = 6;
 /// Turning and sweeping before the first period that counts: free oscillations have died away.
@@ -55,14 +53,14 @@ struct Pass {
     lean_nm: f64,
 }
 
-/// Sweeps and gives the response line by line, lowest frequency first.
-pub fn sweep<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics) -> Result<Vec<Line>, Stop> {
+/// Sweeps with a torque of this rms and gives the response line by line, lowest frequency first.
+pub fn sweep<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics, rms_nm: f64) -> Result<Vec<Line>, Stop> {
     let pace = identify::pace(mover, mover.room.width_rad());
     let pass = choose_pass(mover, mechanics, pace)?;
     let whole = multisine(mover);
-    let mut size_nm = SIZE * mover.plate.rated_torque_nm;
+    let mut rms_nm = rms_nm;
     for _ in 0..3 {
-        let signal = whole.clone().scaled(size_nm / whole.rms());
+        let signal = whole.clone().scaled(rms_nm / whole.rms());
         let mut periods = Vec::new();
         let mut slowest = f64::INFINITY;
         while periods.len() < PERIODS {
@@ -78,9 +76,9 @@ pub fn sweep<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics) -> Result
             return Ok(average(mover, &signal, &periods));
         }
         mover.axis.log("The sweep brought the axis nearly to rest; I repeat it with half the torque.")?;
-        size_nm /= 2.0;
+        rms_nm /= 2.0;
     }
-    Err(Stop::because("the axis does not keep turning under a sweep of 1.5 % of rated torque"))
+    Err(Stop::because("the axis does not keep turning under a small sweep; its window is too narrow to turn faster"))
 }
 
 /// Equal lines from [`FIRST_HARMONIC`] up to [`HIGHEST_LINE`].

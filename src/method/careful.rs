@@ -9,7 +9,8 @@ use crate::base::real;
 use crate::method::axis::{Axis, Stop, Summary};
 use crate::method::controller::{Notch, Settings};
 use crate::method::filter_design::{self, Design, Given};
-use crate::method::identify::{self, Mechanics};
+use crate::method::identify;
+use crate::method::mechanics::Mechanics;
 use crate::method::moves::Mover;
 use crate::method::steps;
 use crate::method::sweep::{self, Line};
@@ -55,6 +56,7 @@ fn tune<A: Axis>(mover: &mut Mover<'_, A>) -> Result<Summary, Stop> {
     mover.axis.log(&format!("It stands with {holding_nm:.2} Nm; its counts scatter by {scatter_counts:.1}."))?;
     let mechanics = identify::mechanics(mover)?;
     say_mechanics(mover, &mechanics)?;
+    mover.known = Some(mechanics);
     let (lines, fit) = response(mover, &mechanics)?;
     let given = Given {
         lines: &lines,

@@ -26,7 +26,7 @@ const PHASE_MARGIN_DEG: f64 = 45.0;
 const PHASE_MARGIN_CHANGED_DEG: f64 = 40.0;
 /// Torque noise allowed, rms above 20 Hz in percent of rated torque: heat goes with its square (0.02 % of the rated
 /// heat) and it is barely heard.
-pub const NOISE_PERCENT: f64 = 1.4;
+pub const NOISE_PERCENT: f64 = 1.5;
 /// Corner of that noise: slower torque is work, not noise.
 pub const NOISE_FROM_HZ: f64 = 20.0;
 /// How the axis may change: a spring half as stiff (a resonance 30 % lower: wear, another belt) or a third stiffer, a

@@ -9,11 +9,14 @@ use crate::base::real;
 use crate::base::signal::Feedback;
 use crate::base::units::RPM_RAD_PER_S;
 use crate::method::axis::{Axis, Stop};
-use crate::method::moves::{Mover, Pace};
+use crate::method::mechanics::Mechanics;
+use crate::method::moves::{Mover, Pace, Wish};
 
-/// Half of a direction pulse. In 10 ms of rated torque most motors reach a third of their rated speed when alone, and a
+/// A direction pulse. In 10 ms of rated torque most motors reach a third of their rated speed when alone, and a
 /// loaded axis moves a few degrees: enough to count, too little to hurt.
 const PULSE_S: f64 = 0.01;
+/// After torque went off: friction or a clamp have brought a slow axis to rest.
+const COME_TO_REST_S: f64 = 0.15;
 /// First pulse in parts of rated torque, doubled until the axis answers: a twentieth is about a good bearing's friction.
 const FIRST_PULSE: f64 = 0.05;
 /// A pulse counts when it moved the sensor by this many times the scatter of its counts: out of reach for noise.
@@ -33,33 +36,10 @@ const SLOPE_SHARE: f64 = 0.03;
 const SPEED_SHARE: f64 = 0.1;
 /// Longest run at speed in a leg of the mechanics move: long enough to see weight change with angle.
 const LEG_S: f64 = 0.8;
+/// Share of the room kept free at each end of the mechanics move: with weight unknown, it may swing past its goals.
+const UNKNOWN_MARGIN: f64 = 0.15;
 /// Block over which torque and acceleration are averaged for the regression.
 const BLOCK_S: f64 = 0.005;
-
-/// What an axis is made of, seen from the motor.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Mechanics {
-    /// Inertia of motor and load together.
-    pub inertia_kgm2: f64,
-    /// Friction that does not depend on speed.
-    pub kinetic_nm: f64,
-    /// Friction that grows with speed.
-    pub viscous_nms_per_rad: f64,
-    /// Weight: a torque that does not change with angle.
-    pub constant_nm: f64,
-    /// Weight: the part with the sine of the load angle.
-    pub sine_nm: f64,
-    /// Weight: the part with the cosine of the load angle.
-    pub cosine_nm: f64,
-}
-
-impl Mechanics {
-    /// Torque that the motor must give against weight at a load angle in rad.
-    #[must_use]
-    pub fn weight_nm(&self, load_rad: f64) -> f64 {
-        self.constant_nm + self.sine_nm * real::sin(load_rad) + self.cosine_nm * real::cos(load_rad)
-    }
-}
 
 /// A pace for identification moves that needs at most this much room.
 #[must_use]
@@ -104,7 +84,7 @@ pub fn scatter_counts(seen: &[Feedback]) -> f64 {
 /// Finds out whether positive torque turns the counts up, with gains at zero and short pulses to and fro. Gives the
 /// torque that was enough, in Nm.
 pub fn direction<A: Axis>(mover: &mut Mover<'_, A>) -> Result<f64, Stop> {
-    let standing = mover.run(mover.ticks_in(0.05), |_, _| Default::default())?;
+    let standing = mover.wait(0.3)?;
     let scatter = scatter_counts(&standing);
     let most_nm = mover.plate.rated_torque_nm.min(mover.plate.torque_limit_nm);
     let mut torque_nm = (FIRST_PULSE * mover.plate.rated_torque_nm).min(most_nm);
@@ -112,12 +92,12 @@ pub fn direction<A: Axis>(mover: &mut Mover<'_, A>) -> Result<f64, Stop> {
     mover.axis.write("speed_reset_time_s", 0.0)?;
     loop {
         mover.axis.write("torque_limit_nm", torque_nm)?;
-        let answer_counts = pulse(mover, torque_nm)?;
-        if answer_counts < -CLEAR_OF_NOISE * scatter {
-            return Err(Stop::because("positive torque turns the counts down: look at sensor sign and motor phases before anything else"));
-        }
-        if CLEAR_OF_NOISE * scatter < answer_counts {
+        let answers = [answer_counts(mover, torque_nm)? as f64, answer_counts(mover, torque_nm)? as f64];
+        if answers.iter().all(|answer| CLEAR_OF_NOISE * scatter < *answer) {
             return Ok(torque_nm);
+        }
+        if answers.iter().all(|answer| *answer < -CLEAR_OF_NOISE * scatter) {
+            return Err(Stop::because("positive torque turns the counts down: look at sensor sign and motor phases before anything else"));
         }
         if most_nm <= torque_nm {
             return Err(Stop::because(format!("the axis does not answer to {most_nm:.2} Nm; is it blocked, or the sensor loose?")));
@@ -126,18 +106,19 @@ pub fn direction<A: Axis>(mover: &mut Mover<'_, A>) -> Result<f64, Stop> {
     }
 }
 
-/// A pulse up, a pulse down. Gives how much more the first moved the counts than the second, whatever weight does:
-/// with d1 and d2 the way at the end of each, both accelerations a1 and a2 constant and the axis at rest before,
-/// (a1 − a2) t²/2 = 4 d1 − d2.
-fn pulse<A: Axis>(mover: &mut Mover<'_, A>, torque_nm: f64) -> Result<f64, Stop> {
-    let half = mover.ticks_in(PULSE_S).next_multiple_of(mover.facts.stride);
+/// How much further a pulse up moves the counts than a pulse down. Each starts from rest, so weight, a wound-up spring
+/// and whatever else happens on release are in both and cancel.
+fn answer_counts<A: Axis>(mover: &mut Mover<'_, A>, torque_nm: f64) -> Result<i64, Stop> {
+    Ok(pulse(mover, torque_nm)? - pulse(mover, -torque_nm)?)
+}
+
+/// One pulse of torque from rest, and off again. Gives the way in counts.
+fn pulse<A: Axis>(mover: &mut Mover<'_, A>, torque_nm: f64) -> Result<i64, Stop> {
     mover.enable()?;
-    let ask = |tick: usize, _: &Feedback| Mover::<A>::request(0.0, 0.0, if tick < half { torque_nm } else { -torque_nm });
-    let seen = mover.run(2 * half, ask)?;
+    let seen = mover.run(mover.ticks_in(PULSE_S), |_| Wish { torque_nm, ..Wish::default() })?;
     mover.disable()?;
-    mover.run(mover.ticks_in(0.3), |_, _| Default::default())?;
-    let (first, middle, last) = (seen[0].counts, seen[half].counts, seen[seen.len() - 1].counts);
-    Ok((4 * (middle - first) - (last - first)) as f64)
+    mover.wait(COME_TO_REST_S)?;
+    Ok(seen[seen.len() - 1].counts - seen[0].counts)
 }
 
 /// Enables with soft gains and a small torque limit, and holds. When the axis sinks, torque goes off and the next limit
@@ -153,7 +134,7 @@ pub fn stand_up<A: Axis>(mover: &mut Mover<'_, A>) -> Result<f64, Stop> {
             return Ok(scatter_counts(&seen[seen.len() / 2..]));
         }
         mover.disable()?;
-        mover.run(mover.ticks_in(0.3), |_, _| Default::default())?;
+        mover.wait(COME_TO_REST_S)?;
     }
     Err(Stop::because("the axis sinks at rated torque: its weight is more than the motor may hold for long"))
 }
@@ -161,9 +142,8 @@ pub fn stand_up<A: Axis>(mover: &mut Mover<'_, A>) -> Result<f64, Stop> {
 /// Holds for a while; false as soon as the axis moves away while torque is at its limit.
 fn takes_its_load<A: Axis>(mover: &mut Mover<'_, A>, limit_nm: f64) -> Result<bool, Stop> {
     let start_rad = mover.angle_rad();
-    let holding_nm = mover.holding_nm;
     for _ in 0..mover.ticks_in(0.5).div_ceil(mover.facts.stride) {
-        let seen = mover.run(mover.facts.stride, |_, _| Mover::<A>::request(holding_nm, 0.0, 0.0))?;
+        let seen = mover.run(mover.facts.stride, |_| Wish::default())?;
         let at_limit = seen.iter().all(|tick| 0.999 * limit_nm <= tick.torque_command_nm.abs());
         let away_rad = (mover.angle_rad() - start_rad).abs();
         if at_limit && 0.05 < away_rad {
@@ -184,11 +164,13 @@ pub fn mechanics<A: Axis>(mover: &mut Mover<'_, A>) -> Result<Mechanics, Stop> {
         return Err(Stop::because(format!("{width_deg:.1} degrees of window are too few to learn anything from a move")));
     }
     let start_rad = mover.angle_rad();
-    let leg_rad = (pace.speed_rad_per_s * (LEG_S + pace.speed_rad_per_s / pace.slope_rad_per_s2)).min(mover.room.width_rad());
-    let up_rad = mover.room.nearest(start_rad + leg_rad);
+    let wanted_rad = pace.speed_rad_per_s * (LEG_S + pace.speed_rad_per_s / pace.slope_rad_per_s2);
+    let inner = mover.room.inset(UNKNOWN_MARGIN * mover.room.width_rad());
+    let leg_rad = wanted_rad.min(inner.width_rad());
+    let up_rad = (start_rad + leg_rad).min(inner.high_rad).max(inner.low_rad + leg_rad);
     let down_rad = up_rad - leg_rad;
     let mut seen = Vec::new();
-    for goal_rad in [up_rad, down_rad, up_rad, start_rad] {
+    for goal_rad in [up_rad, down_rad, start_rad] {
         seen.extend(mover.go(goal_rad, pace)?);
     }
     mover.hold(0.2)?;

@@ -10,6 +10,7 @@ pub mod controller;
 pub mod filter_design;
 pub mod hasty;
 pub mod identify;
+pub mod mechanics;
 pub mod moves;
 pub mod plate;
 pub mod steps;

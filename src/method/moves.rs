@@ -6,6 +6,7 @@
 
 use crate::base::signal::{Feedback, Request};
 use crate::method::axis::{Axis, Facts, Stop};
+use crate::method::mechanics::Mechanics;
 use crate::method::plate::Plate;
 
 /// Controlwords of IEC 61800-7-201 (bits switch on, enable voltage, quick stop, enable operation).
@@ -57,13 +58,26 @@ impl Room {
         angle_rad.max(self.low_rad).min(self.high_rad)
     }
 
-    fn inset(&self, by_rad: f64) -> Self {
+    /// The room less this much at each end, in rad.
+    #[must_use]
+    pub fn inset(&self, by_rad: f64) -> Self {
         Self { low_rad: self.low_rad + by_rad, high_rad: self.high_rad - by_rad }
     }
 
     fn contains(&self, angle_rad: f64) -> bool {
         self.low_rad <= angle_rad && angle_rad <= self.high_rad
     }
+}
+
+/// What an enabled axis is asked for in one tick. What is known of its mechanics is added on the way.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Wish {
+    /// Motor speed, in rad/s.
+    pub speed_rad_per_s: f64,
+    /// How fast that speed changes, in rad/s²; only for the torque that this needs.
+    pub slope_rad_per_s2: f64,
+    /// Torque on top, in Nm.
+    pub torque_nm: f64,
 }
 
 /// How fast a move may be.
@@ -85,8 +99,10 @@ pub struct Mover<'a, A: Axis> {
     pub plate: Plate,
     /// Where moves may be planned, in motor angle.
     pub room: Room,
-    /// Torque added while enabled, in Nm: what the axis needed to stand where it last stood.
+    /// Torque that the axis needed to stand where it last stood, in Nm.
     pub holding_nm: f64,
+    /// What moves are helped with once it is known; before, `holding_nm` is all.
+    pub known: Option<Mechanics>,
     fence: Room,
     enabled: bool,
     last: Feedback,
@@ -114,7 +130,7 @@ impl<'a, A: Axis> Mover<'a, A> {
         let inner = window.inset(margin_rad);
         let room = Room { low_rad: inner.low_rad.min(start_rad), high_rad: inner.high_rad.max(start_rad) };
         let ticks = facts.stride as u64;
-        Ok(Self { axis, facts, plate, room, holding_nm: 0.0, fence, enabled: false, last, path_rad: 0.0, ticks, inbox })
+        Ok(Self { axis, facts, plate, room, holding_nm: 0.0, known: None, fence, enabled: false, last, path_rad: 0.0, ticks, inbox })
     }
 
     /// Where the motor is now, in rad.
@@ -141,14 +157,24 @@ impl<'a, A: Axis> Mover<'a, A> {
         (self.facts.rate.nearest_tick(seconds) as usize).max(self.facts.stride)
     }
 
-    /// Runs whole exchanges until at least `ticks` ticks are over. `ask(i, last)` gives the request of the i-th tick;
-    /// `last` is the newest feedback known when the exchange goes out. Gives every feedback, tick by tick.
-    pub fn run(&mut self, ticks: usize, mut ask: impl FnMut(usize, &Feedback) -> Request) -> Result<Vec<Feedback>, Stop> {
+    /// Runs an enabled axis in whole exchanges until at least `ticks` ticks are over, the i-th as `wish(i)` says. Gives
+    /// every feedback, tick by tick.
+    pub fn run(&mut self, ticks: usize, wish: impl Fn(usize) -> Wish) -> Result<Vec<Feedback>, Stop> {
+        self.exchanges(ticks, |mover, tick| mover.request(wish(tick)))
+    }
+
+    /// Waits with the axis switched off.
+    pub fn wait(&mut self, seconds: f64) -> Result<Vec<Feedback>, Stop> {
+        let idle = Request { controlword: SHUTDOWN, ..Request::default() };
+        self.exchanges(self.ticks_in(seconds), |_, _| idle)
+    }
+
+    fn exchanges(&mut self, ticks: usize, ask: impl Fn(&Self, usize) -> Request) -> Result<Vec<Feedback>, Stop> {
         let stride = self.facts.stride;
         let mut seen = Vec::with_capacity(ticks + stride);
         while seen.len() < ticks {
             let first = seen.len();
-            let requests: Vec<Request> = (first..first + stride).map(|tick| ask(tick, &self.last)).collect();
+            let requests: Vec<Request> = (first..first + stride).map(|tick| ask(self, tick)).collect();
             self.exchange(&requests)?;
             seen.extend_from_slice(&self.inbox);
             self.watch()?;
@@ -226,10 +252,18 @@ impl<'a, A: Axis> Mover<'a, A> {
         self.emergency()
     }
 
-    /// A request of the enabled axis: a speed, and a torque on top of what it needs to stand.
-    #[must_use]
-    pub fn request(holding_nm: f64, speed_rad_per_s: f64, torque_nm: f64) -> Request {
-        Request { controlword: ENABLE_OPERATION, speed_rad_per_s, speed_offset_rad_per_s: 0.0, torque_offset_nm: holding_nm + torque_nm }
+    /// The request of a wish: the speed, and the torque that is known to be needed for it.
+    fn request(&self, wish: Wish) -> Request {
+        let needed_nm = self.known.map_or(self.holding_nm, |known| {
+            let load_rad = self.angle_rad() / self.plate.gear_ratio;
+            known.weight_nm(load_rad) + known.motion_nm(wish.speed_rad_per_s, wish.slope_rad_per_s2)
+        });
+        Request {
+            controlword: ENABLE_OPERATION,
+            speed_rad_per_s: wish.speed_rad_per_s,
+            speed_offset_rad_per_s: 0.0,
+            torque_offset_nm: needed_nm + wish.torque_nm,
+        }
     }
 
     /// Off to operation enabled, at setpoint 0.
@@ -252,8 +286,8 @@ impl<'a, A: Axis> Mover<'a, A> {
 
     /// Gives a controlword until the drive's state is as wanted.
     fn walk(&mut self, controlword: u16, arrived: impl Fn(u16) -> bool) -> Result<(), Stop> {
-        let torque_offset_nm = if controlword == ENABLE_OPERATION { self.holding_nm } else { 0.0 };
-        let request = Request { controlword, torque_offset_nm, ..Request::default() };
+        let enabling = controlword == ENABLE_OPERATION;
+        let request = if enabling { self.request(Wish::default()) } else { Request { controlword, ..Request::default() } };
         for _ in 0..self.ticks_in(STATE_CHANGE_S).div_ceil(self.facts.stride) {
             self.exchange(&vec![request; self.facts.stride])?;
             self.watch()?;
@@ -266,8 +300,7 @@ impl<'a, A: Axis> Mover<'a, A> {
 
     /// Stands still for a time and takes what the loop needed as the torque to hold with from now on.
     pub fn hold(&mut self, seconds: f64) -> Result<Vec<Feedback>, Stop> {
-        let holding_nm = self.holding_nm;
-        let seen = self.run(self.ticks_in(seconds), |_, _| Self::request(holding_nm, 0.0, 0.0))?;
+        let seen = self.run(self.ticks_in(seconds), |_| Wish::default())?;
         let half = &seen[seen.len() / 2..];
         self.holding_nm = half.iter().map(|tick| tick.torque_command_nm).sum::<f64>() / half.len() as f64;
         Ok(seen)
@@ -282,19 +315,19 @@ impl<'a, A: Axis> Mover<'a, A> {
 
     /// Goes to an angle (or the nearest one in the room) and gives the feedback of the way. The setpoint rises along
     /// the ramp and closes in with the position loop, so that it does not run past its goal; arrived is within a
-    /// hundredth of the way or of a turn.
+    /// thirtieth of the way.
     pub fn go(&mut self, goal_rad: f64, pace: Pace) -> Result<Vec<Feedback>, Stop> {
         let goal_rad = self.room.nearest(goal_rad);
         let way_rad = (goal_rad - self.angle_rad()).abs();
-        let near_rad = 0.01 * way_rad.max(1.0);
+        let near_rad = 0.03 * way_rad.max(1.0);
         let cruise_s = way_rad / pace.speed_rad_per_s + pace.speed_rad_per_s / pace.slope_rad_per_s2;
         let longest = self.ticks_in(cruise_s + 12.0 / POSITION_GAIN_PER_S);
         let mut seen = Vec::new();
         let mut speed_rad_per_s = self.mean_speed_rad_per_s();
         while seen.len() < longest {
-            let (ask, next_rad_per_s) = self.approach(goal_rad, pace, speed_rad_per_s);
-            speed_rad_per_s = next_rad_per_s;
-            seen.extend(self.run(self.facts.stride, |_, _| ask)?);
+            let wish = self.approach(goal_rad, pace, speed_rad_per_s);
+            speed_rad_per_s = wish.speed_rad_per_s;
+            seen.extend(self.run(self.facts.stride, |_| wish)?);
             let left_rad = (goal_rad - self.angle_rad()).abs();
             if left_rad < near_rad && self.mean_speed_rad_per_s().abs() < 0.1 * pace.speed_rad_per_s {
                 break;
@@ -303,14 +336,14 @@ impl<'a, A: Axis> Mover<'a, A> {
         Ok(seen)
     }
 
-    /// The request of one exchange on the way to a goal, and its speed.
-    fn approach(&self, goal_rad: f64, pace: Pace, before_rad_per_s: f64) -> (Request, f64) {
+    /// What to ask for in one exchange on the way to a goal.
+    fn approach(&self, goal_rad: f64, pace: Pace, before_rad_per_s: f64) -> Wish {
         let period_s = self.facts.rate.seconds(self.facts.stride as u64);
         let wanted = POSITION_GAIN_PER_S * (goal_rad - self.angle_rad());
         let wanted = wanted.clamp(-pace.speed_rad_per_s, pace.speed_rad_per_s);
         let most = pace.slope_rad_per_s2 * period_s;
-        let speed_rad_per_s = before_rad_per_s + (wanted - before_rad_per_s).clamp(-most, most);
-        (Self::request(self.holding_nm, speed_rad_per_s, 0.0), speed_rad_per_s)
+        let change = (wanted - before_rad_per_s).clamp(-most, most);
+        Wish { speed_rad_per_s: before_rad_per_s + change, slope_rad_per_s2: change / period_s, torque_nm: 0.0 }
     }
 }
 

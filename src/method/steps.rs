@@ -11,7 +11,7 @@ use crate::method::axis::{Axis, Stop};
 use crate::method::controller::Settings;
 use crate::method::filter_design::{Given, NOISE_FROM_HZ};
 use crate::method::identify;
-use crate::method::moves::{Mover, Pace};
+use crate::method::moves::{Mover, Pace, Wish};
 use crate::score::noise::Highpass;
 
 /// Turning before a step, so that it meets a steady axis.
@@ -66,15 +66,14 @@ pub fn step<A: Axis>(mover: &mut Mover<'_, A>, given: &Given<'_>, settings: &Set
 /// One step from turning to turning twice as fast, then to rest. Gives overshoot and unrest in percent of the step.
 fn one_step<A: Axis>(mover: &mut Mover<'_, A>, height_rad_per_s: f64, pace: Pace) -> Result<[f64; 2], Stop> {
     mover.hold(0.15)?;
-    let holding_nm = mover.holding_nm;
     let rate = mover.facts.rate;
     let before = mover.ticks_in(height_rad_per_s.abs() / pace.slope_rad_per_s2 + BEFORE_S);
     let before = before.next_multiple_of(mover.facts.stride);
     let count = before + mover.ticks_in(AFTER_S);
-    let seen = mover.run(count, |tick, _| {
+    let seen = mover.run(count, |tick| {
         let share = (rate.seconds(tick as u64) * pace.slope_rad_per_s2 / height_rad_per_s.abs()).min(1.0);
         let steps = if tick < before { share } else { 2.0 };
-        Mover::<A>::request(holding_nm, steps * height_rad_per_s, 0.0)
+        Wish { speed_rad_per_s: steps * height_rad_per_s, ..Wish::default() }
     })?;
     let answer = averaged(mover, &seen[before..], height_rad_per_s);
     let overshoot = answer.iter().fold(0.0, |most: f64, speed| most.max(speed - 2.0));

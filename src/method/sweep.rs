@@ -12,8 +12,9 @@ use crate::base::real;
 use crate::base::signal::Feedback;
 use crate::base::waveform::Multisine;
 use crate::method::axis::{Axis, Stop};
-use crate::method::identify::{self, Mechanics};
-use crate::method::moves::{Mover, Pace};
+use crate::method::identify;
+use crate::method::mechanics::Mechanics;
+use crate::method::moves::{Mover, Pace, Wish};
 
 /// One period of the multisine: lines lie 2 Hz apart, fine enough for the oscillation of a load at 10 Hz.
 const PERIOD_S: f64 = 0.5;
@@ -23,8 +24,6 @@ const LINE_SPACING: f64 = 0.02;
 const FIRST_HARMONIC: usize = 2;
 /// Highest line in parts of the tick rate: beyond, a loop of this tick rate has no gain left.
 const HIGHEST_LINE: f64 = 0.3;
-/// Size of the sweep, rms in parts of rated torque: heard well above the sensor's noise, felt little.
-const SIZE: f64 = 0.06;
 /// Periods that are averaged, all passes together.
 const PERIODS: usize = 6;
 /// Turning and sweeping before the first period that counts: free oscillations have died away.
@@ -50,37 +49,42 @@ pub struct Line {
 struct Pass {
     from_rad: f64,
     speed_rad_per_s: f64,
+    length_rad: f64,
     periods: usize,
     /// Least torque that keeps the teeth on one flank along the way: weight against the motion.
     lean_nm: f64,
 }
 
-/// Sweeps and gives the response line by line, lowest frequency first.
-pub fn sweep<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics) -> Result<Vec<Line>, Stop> {
+/// Sweeps with a torque of this rms and gives the response line by line, lowest frequency first.
+pub fn sweep<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics, rms_nm: f64) -> Result<Vec<Line>, Stop> {
     let pace = identify::pace(mover, mover.room.width_rad());
-    let pass = choose_pass(mover, mechanics, pace)?;
+    let mut pass = choose_pass(mover, mechanics, pace)?;
     let whole = multisine(mover);
-    let mut size_nm = SIZE * mover.plate.rated_torque_nm;
+    let mut rms_nm = rms_nm;
     for _ in 0..3 {
-        let signal = whole.clone().scaled(size_nm / whole.rms());
+        let signal = whole.clone().scaled(rms_nm / whole.rms());
         let mut periods = Vec::new();
         let mut slowest = f64::INFINITY;
         while periods.len() < PERIODS {
             let seen = run_pass(mover, &pass, pace, &signal)?;
             slowest = slowest.min(slowest_share(mover, &seen, pass.speed_rad_per_s));
-            periods.extend(seen.chunks_exact(signal.samples.len()).map(|period| spectrum(&signal, period)));
+            let weight_nm = |tick: &Feedback| {
+                mechanics.weight_nm(mover.plate.motor_angle_rad(tick.counts) / mover.plate.gear_ratio)
+            };
+            periods.extend(seen.chunks_exact(signal.samples.len()).map(|period| spectrum(&signal, period, weight_nm)));
             if slowest < SLOWEST_SHARE {
                 break;
             }
+            pass = next_pass(pass, mechanics);
         }
         if SLOWEST_SHARE <= slowest {
             mover.rest(pace)?;
             return Ok(average(mover, &signal, &periods));
         }
         mover.axis.log("The sweep brought the axis nearly to rest; I repeat it with half the torque.")?;
-        size_nm /= 2.0;
+        rms_nm /= 2.0;
     }
-    Err(Stop::because("the axis does not keep turning under a sweep of 1.5 % of rated torque"))
+    Err(Stop::because("the axis does not keep turning under a small sweep; its window is too narrow to turn faster"))
 }
 
 /// Equal lines from [`FIRST_HARMONIC`] up to [`HIGHEST_LINE`].
@@ -129,7 +133,7 @@ fn best_place<A: Axis>(mover: &Mover<'_, A>, mechanics: &Mechanics, speed_rad_pe
                 direction * mechanics.weight_nm(motor_rad / mover.plate.gear_ratio)
             };
             let lean_nm = (0..=10).map(lean).fold(f64::INFINITY, f64::min);
-            let pass = Pass { from_rad, speed_rad_per_s: direction * speed_rad_per_s, periods, lean_nm };
+            let pass = Pass { from_rad, speed_rad_per_s: direction * speed_rad_per_s, length_rad, periods, lean_nm };
             // A long way to the start costs path and time: a full room away counts as a tenth of the friction.
             let far = (from_rad - here_rad).abs() / mover.room.width_rad();
             let worth = lean_nm - 0.1 * mechanics.kinetic_nm * far;
@@ -138,22 +142,33 @@ fn best_place<A: Axis>(mover: &Mover<'_, A>, mechanics: &Mechanics, speed_rad_pe
             }
         }
     }
-    best.map_or(Pass { from_rad: here_rad, speed_rad_per_s, periods, lean_nm: 0.0 }, |(_, pass)| pass)
+    best.map_or(Pass { from_rad: here_rad, speed_rad_per_s, length_rad, periods, lean_nm: 0.0 }, |(_, pass)| pass)
+}
+
+/// The next pass: the way back where weight leans as well on that, else the same again.
+fn next_pass(pass: Pass, mechanics: &Mechanics) -> Pass {
+    let heaviest_nm = mechanics.constant_nm.abs() + real::hypot(mechanics.sine_nm, mechanics.cosine_nm);
+    if 0.2 * mechanics.kinetic_nm < heaviest_nm {
+        return pass;
+    }
+    let end_rad = pass.from_rad + pass.length_rad.copysign(pass.speed_rad_per_s);
+    Pass { from_rad: end_rad, speed_rad_per_s: -pass.speed_rad_per_s, ..pass }
 }
 
 /// One pass: to its start, up to speed, sweep. Gives the ticks of the periods that count.
 fn run_pass<A: Axis>(mover: &mut Mover<'_, A>, pass: &Pass, pace: Pace, signal: &Multisine) -> Result<Vec<Feedback>, Stop> {
     mover.go(pass.from_rad, pace)?;
     mover.hold(0.1)?;
-    let holding_nm = mover.holding_nm;
     let rate = mover.facts.rate;
     let ramp = mover.ticks_in(pass.speed_rad_per_s.abs() / pace.slope_rad_per_s2);
     let settle = ramp + mover.ticks_in(SETTLE_S);
     let count = settle + pass.periods * signal.samples.len();
-    let seen = mover.run(count, |tick, _| {
-        let share = (rate.seconds(tick as u64) * pace.slope_rad_per_s2 / pass.speed_rad_per_s.abs()).min(1.0);
-        let torque_nm = if tick < ramp { 0.0 } else { signal.at(tick) };
-        Mover::<A>::request(holding_nm, share * pass.speed_rad_per_s, torque_nm)
+    let seen = mover.run(count, |tick| {
+        if tick < ramp {
+            let slope_rad_per_s2 = pace.slope_rad_per_s2.copysign(pass.speed_rad_per_s);
+            return Wish { speed_rad_per_s: rate.seconds(tick as u64) * slope_rad_per_s2, slope_rad_per_s2, torque_nm: 0.0 };
+        }
+        Wish { speed_rad_per_s: pass.speed_rad_per_s, slope_rad_per_s2: 0.0, torque_nm: signal.at(tick) }
     })?;
     Ok(seen[settle..count].to_vec())
 }
@@ -166,9 +181,10 @@ fn slowest_share<A: Axis>(mover: &Mover<'_, A>, seen: &[Feedback], speed_rad_per
     shares.fold(f64::INFINITY, f64::min)
 }
 
-/// Torque and speed of one period at the lines of a signal.
-fn spectrum(signal: &Multisine, period: &[Feedback]) -> Vec<[Complex64; 2]> {
-    let torque = without_trend(period.iter().map(|tick| tick.torque_command_nm).collect());
+/// Torque and speed of one period at the lines of a signal. Weight that changes along the way is taken off the torque: it
+/// is the load's, does not repeat, and would leak into the lines.
+fn spectrum(signal: &Multisine, period: &[Feedback], weight_nm: impl Fn(&Feedback) -> f64) -> Vec<[Complex64; 2]> {
+    let torque = without_trend(period.iter().map(|tick| tick.torque_command_nm - weight_nm(tick)).collect());
     let speed = without_trend(period.iter().map(|tick| tick.measured_speed_rad_per_s).collect());
     let count = period.len();
     let turn: Vec<Complex64> = (0..count)

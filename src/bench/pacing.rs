@@ -32,7 +32,7 @@ pub fn lockstep(
     patience: Patience,
     watch: &mut dyn Watch,
 ) -> End {
-    let mut buffer = [0_u8; MAX_FRAME_BYTES];
+    let mut buffer = [0_u8; MAX_FRAME_BYTES + 1];
     let mut gone: Option<Gone> = None;
     let mut heard = clock.elapsed();
     let mut sent = heard;

@@ -87,6 +87,11 @@ struct Sent {
     length: usize,
 }
 
+impl Sent {
+    /// Before anything left.
+    const NOTHING: Self = Self { bytes: [0; MAX_FRAME_BYTES], length: 0 };
+}
+
 /// The tuning phase of one trial.
 #[derive(Clone, Debug)]
 pub struct Session {
@@ -107,6 +112,7 @@ pub struct Session {
     sequence: u32,
     feedback: Sent,
     answered: Option<(u32, Sent)>,
+    told: Sent,
     end: Option<End>,
 }
 
@@ -126,8 +132,9 @@ impl Session {
             controlword: 0,
             last: Value::default(),
             sequence: 0,
-            feedback: Sent { bytes: [0; MAX_FRAME_BYTES], length: 0 },
+            feedback: Sent::NOTHING,
             answered: None,
+            told: Sent::NOTHING,
             end: None,
         }
     }
@@ -176,6 +183,7 @@ impl Session {
             }
             Message::Done => {
                 self.end = Some(End::Done);
+                self.tell(Message::Phase(Phase { phase: PhaseKind::PowerCycle, corner: 0 }), out);
                 true
             }
             Message::Probe(probe) => self.send(Message::Echo(Probe { nonce: probe.nonce }), out),
@@ -295,9 +303,27 @@ impl Session {
         out(&self.feedback.bytes[..self.feedback.length]);
     }
 
-    /// Tells the method something that needs no answer: a phase, the result, a close.
+    /// Tells the method something that needs no answer: a phase, the result, a close. It is said again when the method
+    /// asks for it by saying done once more ([`Session::receive_after`]).
     pub fn tell(&mut self, message: Message, out: Out<'_>) {
-        self.send(message, out);
+        self.told = self.encoded(message);
+        out(&self.told.bytes[..self.told.length]);
+    }
+
+    /// Takes a frame after the end: done gets the last thing told again, a request is answered as locked, the rest nothing.
+    /// `true` when the method says goodbye.
+    pub fn receive_after(&mut self, bytes: &[u8], out: Out<'_>) -> bool {
+        let Ok(Frame { sequence, message }) = decode(bytes) else { return false };
+        match message {
+            Message::Done => out(&self.told.bytes[..self.told.length]),
+            Message::Close(_) => return true,
+            request => {
+                if let Some(answer) = requests::locked(sequence, &request) {
+                    self.send(answer, out);
+                }
+            }
+        }
+        false
     }
 
     /// The method is gone; why, as a clause. The axis is brought to rest.

@@ -8,7 +8,8 @@ use std::path::{Path, PathBuf};
 use crate::cli::arguments::ScoreArguments;
 use crate::cli::output;
 use crate::cli::record::Record;
-use crate::cli::tuning::{self, Caller, Run};
+use crate::cli::progress::Progress;
+use crate::cli::tuning::{self, Caller, Run, Tuning};
 use crate::cli::{Outcome, Stop};
 use crate::host::files::{read_text, time_stamp, try_output, write_whole};
 use crate::host::interrupt::Interrupt;
@@ -16,6 +17,7 @@ use crate::report::{gather, html, json, terminal};
 use crate::method::Carried;
 use crate::scenario::{self, Scenario};
 use crate::trial::bits::sha256_hex;
+use crate::trial::examination::examine;
 use crate::trial::judgement::judge;
 use crate::trial::phases::{self, Examined, Identity, Tuned};
 use crate::trial::result::{MethodFacts, Program, ScenarioFacts, TrialResult, Verdict};
@@ -68,8 +70,7 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
         interrupt: &interrupt,
     };
     let mut tuning = tuning::run(&run, &caller, record.as_mut())?;
-    let examined = (tuning.tuned.end == End::Done)
-        .then(|| phases::examination(&scenario, &machines, &tuning.tuned.stored, seed));
+    let examined = (tuning.tuned.end == End::Done).then(|| examination(&mut tuning, &scenario, &machines, seed));
     let identity = Identity {
         program: program(),
         scenario: scenario_facts(&arguments.file, &text, &scenario, seed),
@@ -82,6 +83,19 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     finished.keep(record.as_mut(), &machines)?;
     finished.show(arguments, folder.as_deref())?;
     Ok(outcome(&result, &tuned))
+}
+
+/// Examines one machine after the other; they are independent, and a few seconds of simulated time are soon over.
+fn examination(tuning: &mut Tuning, scenario: &Scenario, machines: &[usize], seed: u64) -> Examined {
+    let settings = tuning.tuned.stored;
+    let mut progress = Progress::start("examination", machines.len() as u64);
+    let mut runs = Vec::new();
+    for (done, machine) in machines.iter().enumerate() {
+        tuning.announce(*machine);
+        progress.at(done as u64, || format!("machine {} of {}", done + 1, machines.len()));
+        runs.extend(examine(scenario, *machine, &settings, seed));
+    }
+    phases::put_together(scenario, machines, &settings, runs)
 }
 
 fn outcome(result: &TrialResult, tuned: &Tuned) -> Outcome {

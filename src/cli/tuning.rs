@@ -22,9 +22,8 @@ use crate::scenario::Scenario;
 use crate::trial::bits::Bits;
 use crate::trial::phases::{self, Tuned, power_cycle};
 use crate::trial::result::{TrialResult, Verdict};
-use crate::wire::codec::decode;
 use crate::wire::layout::MAX_FRAME_BYTES;
-use crate::wire::message::{self, Close, Frame, Message, ResultFrame, Text};
+use crate::wire::message::{self, Close, Message, Phase, PhaseKind, ResultFrame, Text};
 
 /// Who tunes.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -70,7 +69,6 @@ pub struct Tuning {
     link: Option<UdpLink>,
     child: Option<Child>,
     door: Door,
-    told: Vec<u8>,
 }
 
 /// Runs the tuning phase to its end, whatever that is.
@@ -103,7 +101,7 @@ pub fn run(run: &Run<'_>, caller: &Caller, mut record: Option<&mut Record>) -> R
     tuned.what_the_method_did = child.as_ref().and_then(Child::ended).filter(|_| tuned.end != End::Done);
     tuned.link.second_opens_refused = door.refused_as_second();
     keep_log(record, &session)?;
-    Ok(Tuning { tuned, said_name, session, link, child, door, told: Vec::new() })
+    Ok(Tuning { tuned, said_name, session, link, child, door })
 }
 
 /// Ends a session that never began.
@@ -241,9 +239,13 @@ impl Watch for Keeper<'_> {
 }
 
 impl Tuning {
+    /// Tells the method which machine is examined next, by its number and nothing else.
+    pub fn announce(&mut self, machine: usize) {
+        self.say(Message::Phase(Phase { phase: PhaseKind::Examination, corner: machine as u16 }));
+    }
+
     /// Tells the method the verdict, or why the run is over.
     pub fn tell(&mut self, result: &TrialResult) {
-        let Some(link) = &mut self.link else { return };
         let message = match result.verdict {
             Verdict::VoidMethod | Verdict::VoidBench => {
                 Message::Close(Close { reason: close_reason(&self.tuned.end) })
@@ -251,9 +253,15 @@ impl Tuning {
             Verdict::Pass => verdict(message::Verdict::Pass, result),
             Verdict::Fail => verdict(message::Verdict::Fail, result),
         };
-        let told = &mut self.told;
-        self.session.tell(message, &mut |frame| told.extend_from_slice(frame));
-        drop(link.send(&self.told));
+        self.say(Message::Phase(Phase { phase: PhaseKind::Over, corner: 0 }));
+        self.say(message);
+    }
+
+    /// What is lost on the way is asked for again.
+    fn say(&mut self, message: Message) {
+        if let Some(link) = &mut self.link {
+            self.session.tell(message, &mut |frame| drop(link.send(frame)));
+        }
     }
 
     /// Waits a moment for the method to leave by itself, saying the result again when it asks; then ends it. What tuning
@@ -261,20 +269,26 @@ impl Tuning {
     #[must_use]
     pub fn close(mut self) -> Tuned {
         let started = Instant::now();
-        let mut buffer = [0; MAX_FRAME_BYTES];
-        while let (Some(link), Some(child)) = (&mut self.link, &self.child)
-            && child.ended().is_none()
+        let mut buffer = [0; MAX_FRAME_BYTES + 1];
+        while let Some(link) = &mut self.link
+            && self.child.as_ref().is_none_or(|child| child.ended().is_none())
             && started.elapsed() < LEAVE_WITHIN
         {
-            if let Ok(Some(length)) = link.receive(&mut buffer)
-                && matches!(decode(&buffer[..length]), Ok(Frame { message: Message::Done, .. }))
-            {
-                drop(link.send(&self.told));
+            let Ok(came) = link.receive(&mut buffer) else { break };
+            let mut reply = Vec::new();
+            let goodbye = self.session.receive_after(&buffer[..came.unwrap_or(0)], &mut |frame| reply = frame.to_vec());
+            if !reply.is_empty() {
+                drop(link.send(&reply));
+            }
+            if goodbye {
+                break;
             }
         }
         if let Some(child) = self.child.take() {
             child.end();
         }
+        // Until here whoever knocked was told that somebody is in command.
+        drop(self.door);
         self.tuned
     }
 }

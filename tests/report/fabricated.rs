@@ -13,7 +13,7 @@ use plantstand::report::{
 };
 use plantstand::trial::result::{
     Conduct, LimitResult, LinkFacts, MeasureResult, MethodFacts, NoNumber, Program, Reason, SCHEMA_VERSION,
-    ScenarioFacts, SettingFact, TrialResult, Verdict,
+    ScenarioFacts, SettingFact, TrialResult, TuningEnd, Verdict,
 };
 
 pub const RATE: TickRate = TickRate { hz: 8000 };
@@ -349,11 +349,13 @@ fn result(method: &str, settings: Loop, limits: Vec<LimitResult>) -> TrialResult
             setting("torque_limit_nm", "Nm", 8.0, 8.0),
             setting("notch_1_hz", "Hz", 0.0, 0.0),
         ],
+        tuning_ended: TuningEnd::Done,
+        machines: MACHINES.iter().map(|machine| machine.name.to_owned()).collect(),
         limits,
         measures: vec![],
         conduct: conduct(),
         link: LinkFacts { link: "udp:127.0.0.1:40123".into(), exchanges: 41_200, ..LinkFacts::default() },
-        bits_sha256: Some("7e".repeat(32)),
+        bits_sha256: "7e".repeat(32),
     }
 }
 

@@ -27,6 +27,8 @@ fn keys_come_in_a_fixed_order() {
         "reasons",
         "grade_percent",
         "settings",
+        "tuning_ended",
+        "machines",
         "limits",
         "measures",
         "conduct",

@@ -29,7 +29,7 @@ const PERIODS: usize = 6;
 /// Turning and sweeping before the first period that counts: free oscillations have died away.
 const SETTLE_S: f64 = 0.25;
 /// Speed of the sweep in parts of the pace of other moves: slow enough for several periods in a small window.
-const SPEED_SHARE: f64 = 0.5;
+const SPEED_SHARE: f64 = 0.35;
 /// The speed must not fall below this share of its mean: near standstill friction is anything but a straight line.
 const SLOWEST_SHARE: f64 = 0.25;
 

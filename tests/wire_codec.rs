@@ -1,5 +1,5 @@
-//! The contract of the codec: every frame comes back as it went; no other bytes are taken for a frame; decoding says why
-//! and never panics.
+//! The contract of the codec: every frame comes back as it went; no other bytes are taken for a frame; decoding says
+//! why and never panics.
 //!
 //! What it does not: the page (`wire_protocol_page.rs`). Everything random hangs on a seed that a failure prints.
 
@@ -69,8 +69,8 @@ fn every_flipped_bit_of_every_frame_is_refused() {
     }
 }
 
-/// Random bytes are refused; so are random bytes behind a header and before a checksum that fit them, unless they happen
-/// to be a frame, which then encodes to the same bytes.
+/// Random bytes are refused; so are random bytes behind a header and before a checksum that fit them, unless they
+/// happen to be a frame, which then encodes to the same bytes.
 #[test]
 fn random_bytes_never_panic() {
     let mut dice = Dice(Stream::new(SEED, "bytes"));
@@ -132,6 +132,16 @@ fn no_float_field_takes_a_number_that_is_not_finite() {
 fn another_version_is_named() {
     check_refused("probe", Malformed::Version { found: 2 }, |bytes| bytes[header::VERSION.start] = 2);
     check_refused("open", Malformed::Version { found: 0 }, |bytes| bytes[header::VERSION.start] = 0);
+}
+
+/// The one frame that is read whatever its version: how a bench says which versions it speaks.
+#[test]
+fn a_refuse_of_another_version_is_read() {
+    let refuse = sample_named("refuse");
+    let mut bytes = bytes_of(&refuse);
+    bytes[header::VERSION.start] = 2;
+    seal(&mut bytes);
+    assert_eq!(decode(&bytes), Ok(refuse));
 }
 
 /// Kinds of later work are refused as reserved, others as unknown.

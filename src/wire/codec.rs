@@ -38,8 +38,8 @@ pub fn decode(bytes: &[u8]) -> Result<Frame, Malformed> {
     Ok(frame)
 }
 
-/// Everything that does not depend on the kind. The checksum comes before version and kind, so that a corrupted frame is
-/// never taken for one of another version.
+/// Everything that does not depend on the kind. The checksum comes before version and kind, so that a corrupted frame
+/// is never taken for one of another version.
 fn check_frame(bytes: &[u8]) -> Result<(Kind, u32), Malformed> {
     if bytes.len() < MIN_FRAME_BYTES {
         return Err(Malformed::TooShort { found_bytes: bytes.len(), needed_bytes: MIN_FRAME_BYTES });
@@ -60,10 +60,11 @@ fn check_frame(bytes: &[u8]) -> Result<(Kind, u32), Malformed> {
         return Err(Malformed::Crc { found, computed });
     }
     let [version] = get(bytes, header::VERSION)?;
-    if version != VERSION {
+    let [number] = get(bytes, header::KIND)?;
+    // A refuse is the same in every version: it is how a bench says which ones it speaks.
+    if version != VERSION && number != Kind::Refuse.number() {
         return Err(Malformed::Version { found: version });
     }
-    let [number] = get(bytes, header::KIND)?;
     match Kind::from_number(number) {
         Some(kind) => Ok((kind, u32::from_le_bytes(get(bytes, header::SEQUENCE)?))),
         None if layout::is_reserved_kind(number) => Err(Malformed::KindReserved { found: number }),

@@ -1,9 +1,10 @@
 //! Where every field stands in a frame: one table per kind, each offset chained to the end of the field before it.
 //!
 //! A frame is a header, a payload and a checksum; offsets count from the frame's first byte. Numbers are little-endian,
-//! floats IEEE 754 doubles, flags one byte of 0 or 1. What has no fixed length (texts, samples, values) stands at the end
-//! of the payload, one after the other, its length or count in a field before. The codec reads these ranges, and the page
-//! prints the same tables. What it does not: read or write a byte. Start reading at [`header`], then [`feedback`].
+//! floats IEEE 754 doubles, flags one byte of 0 or 1. What has no fixed length (texts, samples, values) stands at the
+//! end of the payload, one after the other, its length or count in a field before. The codec reads these ranges, and
+//! the page prints the same tables. What it does not: read or write a byte. Start reading at [`header`], then
+//! [`feedback`].
 
 use std::ops::Range;
 
@@ -77,8 +78,8 @@ numbered! {
     }
 }
 
-/// Kinds of later work, by number and name. They are refused as reserved, so that a client can tell a bench that does not
-/// know them yet from one that disagrees about a number.
+/// Kinds of later work, by number and name. They are refused as reserved, so that a client can tell a bench that does
+/// not know them yet from one that disagrees about a number.
 pub const RESERVED_KINDS: [(u8, &str); 5] = [
     (32, "torque_feedback"),
     (33, "torque_command"),

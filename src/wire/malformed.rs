@@ -4,8 +4,8 @@
 
 use std::fmt;
 
-/// The reason, with the facts. Reasons are looked for in the order in which they stand here, but for
-/// [`Malformed::KindReserved`], which is looked for with [`Malformed::Kind`].
+/// The reason, with the facts. Those of the whole frame are looked for first, in the order in which they stand here down
+/// to [`Malformed::KindReserved`]; then those of its fields.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Malformed {
     /// Fewer bytes than the smallest frame has.

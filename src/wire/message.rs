@@ -1,7 +1,7 @@
 //! What crosses the link, one type per kind of frame. Every number is in SI units unless its name says otherwise.
 //!
-//! What it does not: bytes (`layout.rs`, `codec.rs`), or who may send what when (`PROTOCOL.md`). No type here has a heap.
-//! Start reading at [`Message`].
+//! What it does not: bytes (`layout.rs`, `codec.rs`), or who may send what when (`PROTOCOL.md`). No type here has a
+//! heap. Start reading at [`Message`].
 
 use super::numbered::numbered;
 

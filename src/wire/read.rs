@@ -17,9 +17,9 @@ use super::message::{
     SettingWrite, TEXT_BYTES_MAX, Text, Value, Values, Verdict,
 };
 
-/// Reads the message of a frame without its checksum into its place, and refuses a payload that is longer than it should
-/// be. A message has room for the longest feedback, three kilobytes: returning it through every function would copy that
-/// at each, which took more than half of the time.
+/// Reads the message of a frame without its checksum into its place, and refuses a payload that is longer than it
+/// should be. A message has room for the longest feedback, three kilobytes: returning it through every function would
+/// copy that at each, which took more than half of the time.
 pub(super) fn read_message(kind: Kind, bytes: &[u8], message: &mut Message) -> Result<(), Malformed> {
     let end = read_payload(kind, bytes, message)?;
     if end != bytes.len() {

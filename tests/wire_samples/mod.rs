@@ -69,7 +69,7 @@ fn exchange() -> Vec<(&'static str, Frame)> {
         Message::Command(CommandFrame { exchange, controlword, compute_us: 12, values })
     };
     vec![
-        ("feedback", frame(3, feedback(0, 0x0240, 0, &[standing; 2]))),
+        ("feedback", frame(3, feedback(0, 0x0270, 0, &[standing; 2]))),
         ("feedback_with_trip", frame(906, feedback(903, 0x0238, 3, &[turning, standing]))),
         ("feedback_largest", frame(4, feedback(1, 0x0237, 0, &[turning; 64]))),
         ("command_empty", frame(2, command(0, 0x0006, &[]))),
@@ -82,13 +82,13 @@ fn settings() -> Vec<(&'static str, Frame)> {
     let row = SettingRow {
         request: 5,
         index: 0,
-        total: 26,
+        total: 25,
         number: 1,
         writable_while_enabled: true,
         low: 0.0,
         high: 1000.0,
         value: 0.05,
-        default: 0.01,
+        default: 0.0,
         name: "speed_gain_nms_per_rad".into(),
         unit: "Nm·s/rad".into(),
     };

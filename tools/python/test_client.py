@@ -1,0 +1,380 @@
+"""Tests of plantstand_client.py and step_and_back_off.py: python3 -m unittest discover tools/python
+
+The client's frames are compared with tests/data/frames.json, which the bench's own code renders. Client and method
+then run over loopback against a small fake bench in this file: one mass, dry friction, a constant weight, a PI
+drive. What it does not: stand for the bench; what the real one answers is tested there.
+"""
+
+import contextlib
+import io
+import json
+import math
+import os
+import random
+import socket
+import threading
+import unittest
+from pathlib import Path
+from unittest import mock
+
+import plantstand_client as wire
+import step_and_back_off
+
+FRAMES = Path(__file__).resolve().parents[2] / "tests" / "data" / "frames.json"
+TOKEN = "00112233445566778899aabbccddeeff"
+RPM = math.pi / 30.0
+
+
+class Machine:
+    """One mass behind a drive with a PI speed loop, one tick of delay, a torque low-pass and a torque limit."""
+
+    COUNTS_PER_TURN = 100_000
+
+    def __init__(self, inertia_kgm2=1e-3, friction_nm=0.1, weight_nm=0.2, sensor_sign=1, tick_hz=4000):
+        self.inertia_kgm2, self.friction_nm, self.weight_nm = inertia_kgm2, friction_nm, weight_nm
+        self.sensor_sign, self.period_s = sensor_sign, 1.0 / tick_hz
+        self.state, self.trip, self.last_word = "switch on disabled", 0, 0
+        self.angle_rad, self.speed_rad_per_s, self.torque_nm = 0.0, 0.0, 0.0
+        self.integral_nm, self.filtered_nm, self.counts = 0.0, 0.0, 0
+        self.noise = random.Random(1)
+        self.angles_deg = [0.0]
+        self.settings = {"speed_gain_nms_per_rad": 0.02, "speed_reset_time_s": 0.2, "torque_limit_nm": 3.0,
+                         "torque_lowpass_hz": 0.0, "speed_limit_rpm": 2000.0, "rated_torque_nm": 2.0,
+                         "motor_inertia_kgm2": 2e-4, "counts_per_turn": float(self.COUNTS_PER_TURN), "gear_ratio": 10.0,
+                         "angle_zero_counts": 0.0}
+        self.stored = dict(self.settings)
+
+    def statusword(self):
+        words = {"switch on disabled": 0x270, "ready to switch on": 0x231, "switched on": 0x233,
+                 "operation enabled": 0x237, "fault": 0x238}
+        return words[self.state]
+
+    def tick(self, controlword, value):
+        self._walk(controlword)
+        self._physics()
+        turns = self.sensor_sign * self.angle_rad / (2.0 * math.pi)
+        counts = round(turns * self.COUNTS_PER_TURN + self.noise.gauss(0.0, 0.3))
+        measured = (counts - self.counts) / self.period_s * 2.0 * math.pi / self.COUNTS_PER_TURN
+        self.counts = counts
+        setpoint = value.speed_rad_per_s + value.speed_offset_rad_per_s
+        controller = self._speed_loop(setpoint, measured, value.torque_offset_nm)
+        if self.settings["speed_limit_rpm"] * RPM < abs(self.speed_rad_per_s) and self.state == "operation enabled":
+            self.state, self.trip = "fault", 1
+        return wire.Sample(counts, setpoint, measured, controller, controller + value.torque_offset_nm, self.torque_nm)
+
+    def _walk(self, word):
+        nexts = {("switch on disabled", 6): "ready to switch on", ("ready to switch on", 7): "switched on",
+                 ("switched on", 15): "operation enabled", ("operation enabled", 6): "ready to switch on",
+                 ("operation enabled", 2): "switch on disabled", ("operation enabled", 0): "switch on disabled"}
+        self.state = nexts.get((self.state, word & 0x0F), self.state)
+        if self.state == "fault" and word & ~self.last_word & 0x80:
+            self.state, self.trip = "switch on disabled", 0
+        self.last_word = word
+
+    def _physics(self):
+        if self.state != "operation enabled":
+            self.speed_rad_per_s = 0.0  # clamped when off
+            return
+        drive_nm = self.torque_nm - self.weight_nm
+        if self.speed_rad_per_s == 0.0 and abs(drive_nm) <= self.friction_nm:
+            return
+        direction = math.copysign(1.0, self.speed_rad_per_s or drive_nm)
+        before = self.speed_rad_per_s
+        self.speed_rad_per_s += (drive_nm - direction * self.friction_nm) / self.inertia_kgm2 * self.period_s
+        if before * self.speed_rad_per_s < 0.0:
+            self.speed_rad_per_s = 0.0
+        self.angle_rad += (before + self.speed_rad_per_s) / 2.0 * self.period_s
+        self.angles_deg.append(math.degrees(self.angle_rad) / self.settings["gear_ratio"])
+
+    def _speed_loop(self, setpoint, measured, offset_nm):
+        if self.state != "operation enabled":
+            self.integral_nm = self.filtered_nm = self.torque_nm = 0.0
+            return 0.0
+        gain, reset_s, limit = (self.settings[name] for name in ("speed_gain_nms_per_rad", "speed_reset_time_s",
+                                                                  "torque_limit_nm"))
+        error = setpoint - measured
+        integral_nm = self.integral_nm + gain * error * self.period_s / reset_s
+        controller = gain * error + integral_nm
+        lowpass_hz = self.settings["torque_lowpass_hz"]
+        share = math.exp(-2.0 * math.pi * lowpass_hz * self.period_s) if lowpass_hz else 0.0
+        self.filtered_nm = share * self.filtered_nm + (1.0 - share) * (controller + offset_nm)
+        if abs(self.filtered_nm) <= limit or error * self.filtered_nm < 0.0:
+            self.integral_nm = integral_nm
+        self.torque_nm = max(-limit, min(limit, self.filtered_nm))
+        return controller
+
+
+class FakeBench(threading.Thread):
+    """Serves one client, then ends. lose: which of its own and the client's frames get lost, counted from 1."""
+
+    def __init__(self, machine, lose=(), refuse=False, tick_hz=4000, stride=8):
+        super().__init__(daemon=True)
+        self.machine, self.lose, self.refuse, self.stride = machine, set(lose), refuse, stride
+        self.listening = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self.listening.bind(("127.0.0.1", 0))
+        self.session = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self.session.bind(("127.0.0.1", 0))
+        self.link = "udp:127.0.0.1:%d" % self.listening.getsockname()[1]
+        self.sequence, self.frames, self.answers, self.log = 0, 0, {}, []
+        self.finished, self.was_enabled, self.closed = False, False, None
+        self.facts = dict(port=self.session.getsockname()[1], version_min=1, version_max=1, commands=1, pace=1,
+                          tick_hz=tick_hz, stride_ticks=stride, endless=False, travel_min_deg=-400.0,
+                          travel_max_deg=400.0, window_min_deg=-300.0, window_max_deg=300.0, path_deg=20_000.0,
+                          max_speed_rad_per_s=2500 * RPM, time_s=60.0, nonce=5, title="one mass")
+
+    def send(self, to, kind, via=None, **fields):
+        self.sequence += 1
+        frame = wire.encode(kind, self.sequence, **fields)
+        self.send_bytes(to, frame, via)
+        return frame
+
+    def send_bytes(self, to, frame, via=None):
+        self.frames += 1
+        if self.frames not in self.lose:
+            (via or self.session).sendto(frame, to)
+
+    def run(self):
+        with self.listening, self.session:
+            client = self._listen()
+            if client is not None:
+                self._serve(client)
+
+    def _serve(self, client):
+        self.session.settimeout(0.1)
+        value, last_answered, exchange, word = wire.Value(), -1, 0, 0
+        self.send(client, "probe", nonce=9)
+        self.send_bytes(client, b"garbage")
+        waiting = self._feedback(client, exchange, word, [value])
+        while self.closed is None:
+            try:
+                data, client = self.session.recvfrom(4096)
+            except socket.timeout:
+                if not self.finished:
+                    self.send_bytes(client, waiting)
+                continue
+            self.frames += 1
+            if self.frames in self.lose:
+                continue
+            kind, sequence, fields = wire.decode(data)
+            if kind == "command" and fields["exchange"] == exchange and not self.finished:
+                values = fields["values"] or [value]
+                value, word, exchange = values[-1], fields["controlword"], exchange + 1
+                waiting = self._feedback(client, exchange, word, values)
+            elif kind not in ("command", "echo"):
+                self._request(client, kind, sequence, fields)
+
+    def _listen(self):
+        self.listening.settimeout(5.0)
+        while True:
+            data, client = self.listening.recvfrom(4096)
+            _, _, fields = wire.decode(data)
+            if self.refuse or fields["token"].hex() != TOKEN:
+                self.send(client, "refuse", self.listening, reason=2, version_min=1, version_max=1,
+                          detail="wrong token")
+                return None
+            self.frames += 1
+            if self.frames not in self.lose:
+                self.send(client, "accept", self.listening, **self.facts)
+                return client
+
+    def _feedback(self, client, exchange, word, values):
+        per_tick = values if len(values) == self.stride else values[-1:] * self.stride
+        samples = [self.machine.tick(word, value) for value in per_tick]
+        self.was_enabled |= self.machine.state == "operation enabled"
+        return self.send(client, "feedback", exchange=exchange, first_tick=exchange * self.stride,
+                         trip=self.machine.trip, statusword=self.machine.statusword(), samples=samples)
+
+    def _request(self, client, kind, sequence, fields):
+        names = list(self.machine.settings)
+        if sequence in self.answers:
+            self.send_bytes(client, self.answers[sequence])
+        elif kind == "setting_list":
+            name = names[fields["index"]]
+            self.answers[sequence] = self.send(
+                client, "setting_row", request=sequence, index=fields["index"], total=len(names),
+                number=fields["index"] + 1, writable_while_enabled=True, low=-1e9, high=1e9,
+                value=self.machine.settings[name], default=0.0, name=name, unit="")
+        elif kind in ("setting_read", "setting_write"):
+            name = names[fields["number"] - 1]
+            outcome = 2 if kind == "setting_write" and fields["value"] < 0.0 else 0
+            if kind == "setting_write" and outcome == 0:
+                self.machine.settings[name] = fields["value"]
+            self._answer(client, sequence, fields["number"], outcome, self.machine.settings[name])
+        elif kind == "store":
+            self.machine.stored = dict(self.machine.settings)
+            self._answer(client, sequence, 0, 0, 0.0)
+        elif kind == "hand_action":
+            self.answers[sequence] = self.send(client, "hand_answer", request=sequence, outcome=5)
+        elif kind == "log":
+            self.log.append(fields["text"])
+        elif kind == "done":
+            self.finished = True
+            self.send(client, "phase", phase=2, corner=0)
+            self.answers[sequence] = self.send(client, "result", verdict=1, grade_percent=50.0, text="every limit held")
+        elif kind == "close":
+            self.closed = fields["reason"]
+
+    def _answer(self, client, sequence, number, outcome, value):
+        self.answers[sequence] = self.send(client, "setting_answer", request=sequence, number=number, outcome=outcome,
+                                           value=value)
+
+
+class Frames(unittest.TestCase):
+    def test_every_sample_frame_reads_as_the_bench_wrote_it_and_encodes_to_the_same_bytes(self):
+        frames = json.loads(FRAMES.read_text(encoding="utf-8"))["frames"]
+        self.assertEqual({frame["kind"] for frame in frames}, set(wire.KINDS))
+        for frame in frames:
+            with self.subTest(frame["name"]):
+                data = bytes.fromhex(frame["hex"])
+                kind, sequence, fields = wire.decode(data)
+                self.assertEqual((kind, sequence), (frame["kind"], frame["fields"]["sequence"]))
+                self.assertEqual(wire.encode(kind, sequence, **fields), data)
+                self.check_fields(fields, frame["fields"])
+
+    def check_fields(self, found, expected):
+        for name, value in found.items():
+            if name in ("samples", "values"):
+                for place, item in enumerate(value):
+                    for part, number in item._asdict().items():
+                        self.assertEqual(number, expected[f"{name[:-1]} {place} {part}"])
+            else:
+                self.assertEqual(value.hex() if name == "token" else value, expected[name], name)
+
+    def test_every_flipped_bit_of_a_frame_is_refused(self):
+        frame = wire.encode("log", 7, text="a line")
+        for bit in range(8 * len(frame)):
+            flipped = bytearray(frame)
+            flipped[bit // 8] ^= 1 << bit % 8
+            with self.assertRaises(wire.Malformed):
+                wire.decode(bytes(flipped))
+
+    def test_texts_are_cut_at_a_whole_character_and_kept_on_one_line(self):
+        self.assertEqual(wire.as_text("two\nlines"), "two lines")
+        self.assertEqual(wire.as_text("x" + "ä" * 150), "x" + "ä" * 99)
+
+    def test_links_are_read_and_wrong_ones_refused(self):
+        self.assertEqual(wire.parse_link("udp:127.0.0.1:7000"), ("127.0.0.1", 7000))
+        self.assertEqual(wire.parse_link("udp:[::1]:7000"), ("::1", 7000))
+        for link in ("serial:/dev/ttyACM0:115200", "udp:7000", "udp:host:port", ""):
+            with self.assertRaises(wire.LinkError):
+                wire.parse_link(link)
+
+
+class Link(unittest.TestCase):
+    def started(self, machine, **options):
+        bench = FakeBench(machine, **options)
+        bench.start()
+        client = wire.Client(bench.link, TOKEN, name="test", patience_s=3.0)
+        self.addCleanup(client.__exit__)
+        return bench, client
+
+    def check_session(self, lose):
+        bench, client = self.started(Machine(), lose=lose)
+        facts = client.open()
+        self.assertEqual((facts.title, facts.stride_ticks), ("one mass", 8))
+        client.enable()
+        self.assertEqual(client.feedback.state, "operation enabled")
+        client.write("speed_gain_nms_per_rad", 0.05)
+        self.assertEqual(client.read("speed_gain_nms_per_rad"), 0.05)
+        for place in range(20):
+            before = client.feedback.exchange
+            feedback = client.exchange([wire.Value(float(place))])
+            self.assertEqual(feedback.exchange, before + 1)
+            self.assertEqual({sample.setpoint_rad_per_s for sample in feedback.samples}, {float(place)})
+        sweep = [wire.Value(0.0, 0.0, 0.01 * tick) for tick in range(8)]
+        offsets = [sample.summed_torque_nm - sample.controller_torque_nm for sample in client.exchange(sweep).samples]
+        for found, expected in zip(offsets, sweep):
+            self.assertAlmostEqual(found, expected.torque_offset_nm, places=12)
+        client.exchange([wire.Value(0.0)])
+        client.disable()
+        client.store()
+        self.assertEqual(client.done(), wire.Result("pass", 50.0, "every limit held"))
+        bench.join(3.0)
+        self.assertEqual(bench.machine.stored["speed_gain_nms_per_rad"], 0.05)
+        return client
+
+    def test_a_session_from_open_to_result(self):
+        client = self.check_session(lose=())
+        self.assertEqual(client.malformed, {"too_short": 1})
+
+    def test_lost_frames_are_sent_again_and_act_once(self):
+        self.check_session(lose=(1, 4, 8, 21, 40, 55, 70, 71))
+
+    def test_refusals_are_named(self):
+        bench, client = self.started(Machine(), refuse=True)
+        with self.assertRaisesRegex(wire.Refused, "token: wrong token"):
+            client.open()
+        bench.join(3.0)
+
+    def test_settings_and_hand_actions_that_are_refused_say_why(self):
+        bench, client = self.started(Machine())
+        client.open()
+        with self.assertRaisesRegex(wire.Refused, "out_of_range"):
+            client.write("speed_gain_nms_per_rad", -1.0)
+        with self.assertRaisesRegex(wire.Refused, "no setting speed_gain"):
+            client.write("speed_gain", 1.0)
+        with self.assertRaisesRegex(wire.Refused, "not_built_yet"):
+            client.hand_action("uncouple")
+        with self.assertRaisesRegex(ValueError, "3 values"):
+            client.exchange([wire.Value()] * 3)
+        client.close()
+        bench.join(3.0)
+
+    def test_nobody_there_is_a_clear_error(self):
+        silent = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        silent.bind(("127.0.0.1", 0))
+        link = "udp:127.0.0.1:%d" % silent.getsockname()[1]
+        with silent, wire.Client(link, TOKEN, patience_s=0.3) as client:
+            with self.assertRaisesRegex(wire.TimedOut, "no answer to open within 0.3 s"):
+                client.open()
+
+    def test_a_missing_environment_says_what_is_missing(self):
+        with mock.patch.dict(os.environ, clear=True):
+            with self.assertRaisesRegex(wire.LinkError, "PLANTSTAND_LINK and PLANTSTAND_TOKEN"):
+                wire.Client()
+
+
+class Method(unittest.TestCase):
+    def run_on(self, machine, **facts):
+        bench = FakeBench(machine)
+        bench.facts.update(facts)
+        bench.start()
+        said, complained = io.StringIO(), io.StringIO()
+        environment = {"PLANTSTAND_LINK": bench.link, "PLANTSTAND_TOKEN": TOKEN}
+        with mock.patch.dict(os.environ, environment), contextlib.redirect_stdout(said), \
+                contextlib.redirect_stderr(complained):
+            status = step_and_back_off.main()
+        bench.join(5.0)
+        self.assertFalse(bench.is_alive())
+        self.assertTrue(bench.was_enabled)
+        low, high = bench.facts["window_min_deg"], bench.facts["window_max_deg"]
+        self.assertTrue(low < min(machine.angles_deg) and max(machine.angles_deg) < high)
+        return status, bench, said.getvalue() + complained.getvalue()
+
+    def test_it_tunes_one_mass_to_a_verdict(self):
+        machine = Machine()
+        status, bench, said = self.run_on(machine)
+        self.assertEqual((status, bench.closed, bench.finished), (0, 1, True), said)
+        found = float(next(line for line in bench.log if "inertia" in line).split()[-2])
+        self.assertAlmostEqual(found, machine.inertia_kgm2, delta=0.05 * machine.inertia_kgm2)
+        self.assertTrue(0.02 < machine.stored["speed_gain_nms_per_rad"] < 1.0, machine.stored)
+        self.assertEqual((machine.stored["torque_limit_nm"], machine.stored["speed_limit_rpm"]), (3.0, 2000.0))
+
+    def test_a_reversed_sensor_is_found_before_anything_runs_away(self):
+        status, bench, said = self.run_on(Machine(sensor_sign=-1, weight_nm=0.0))
+        self.assertEqual((status, bench.closed, bench.finished), (1, 5, False))
+        self.assertRegex(said, "wrong direction|tripped|does not come to rest|window")
+
+    def test_a_blocked_axis_stops_with_a_reason(self):
+        status, _, said = self.run_on(Machine(friction_nm=50.0))
+        self.assertEqual(status, 1)
+        self.assertIn("does not move", said)
+
+    def test_a_path_that_is_too_short_stops_with_a_reason(self):
+        status, _, said = self.run_on(Machine(), path_deg=60.0)
+        self.assertEqual(status, 1)
+        self.assertIn("has turned", said)
+
+
+if __name__ == "__main__":
+    unittest.main()

@@ -21,8 +21,10 @@ use crate::method::two_mass::{self, Beforehand, Fit};
 const SWEEP_SIZES: [f64; 3] = [0.06, 0.02, 0.007];
 /// Two masses explain a response when the fit misses it by no more than this many standard deviations.
 const EXPLAINED: f64 = 1.5;
+/// And the response repeats when it scatters no more than this many times what the sensor explains.
+const QUIET: f64 = 2.5;
 /// An axis that takes a step with this much more overshoot than expected (in percent of the step) hides something.
-const SURPRISE_PERCENT: f64 = 20.0;
+const SURPRISE_PERCENT: f64 = 30.0;
 /// Unrest at the end of a step, rms in percent of it: more is ringing.
 const UNREST_PERCENT: f64 = 5.0;
 /// Torque noise that may be heard in parts of what the design allows itself: the design knows the sensor's noise, not
@@ -57,11 +59,12 @@ fn tune<A: Axis>(mover: &mut Mover<'_, A>) -> Result<Summary, Stop> {
     let mechanics = identify::mechanics(mover)?;
     say_mechanics(mover, &mechanics)?;
     mover.known = Some(mechanics);
-    let (lines, fit) = response(mover, &mechanics)?;
+    let scatter_rad = scatter_counts * mover.plate.rad_per_count();
+    let (lines, fit) = response(mover, &mechanics, scatter_rad)?;
     let given = Given {
         lines: &lines,
         axis: fit.axis,
-        scatter_rad: scatter_counts * mover.plate.rad_per_count(),
+        scatter_rad,
         rated_torque_nm: mover.plate.rated_torque_nm,
         rate: mover.facts.rate,
     };
@@ -75,17 +78,17 @@ fn tune<A: Axis>(mover: &mut Mover<'_, A>) -> Result<Summary, Stop> {
 
 /// Sweeps until two masses explain what comes back. A gap that opens now and then makes the answer depend on the size of
 /// the sweep; a smaller one stays on one flank, held there by friction alone.
-fn response<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics) -> Result<(Vec<Line>, Fit), Stop> {
+fn response<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics, scatter_rad: f64) -> Result<(Vec<Line>, Fit), Stop> {
     let known = beforehand(mover, mechanics);
     for size in SWEEP_SIZES {
         let rms_nm = size * mover.plate.rated_torque_nm;
-        let lines = sweep::sweep(mover, mechanics, rms_nm)?;
-        let fit = two_mass::fit(&lines, &known)?;
-        say_fit(mover, &fit, rms_nm)?;
-        if fit.miss <= EXPLAINED {
-            return Ok((lines, fit));
+        let response = sweep::sweep(mover, mechanics, rms_nm, scatter_rad)?;
+        let fit = two_mass::fit(&response.lines, &known)?;
+        say_fit(mover, &fit, rms_nm, response.unrest)?;
+        if fit.miss <= EXPLAINED && response.unrest <= QUIET {
+            return Ok((response.lines, fit));
         }
-        mover.axis.log("Two masses do not explain that; is there play that opens? I sweep with a third of the torque.")?;
+        mover.axis.log("Two masses do not explain that; does play open now and then? I sweep with a third of the torque.")?;
     }
     Err(Stop::because("two masses do not explain how the axis answers, however small the sweep; look for play or loose screws"))
 }
@@ -159,12 +162,12 @@ fn say_mechanics<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics) -> Re
     ))
 }
 
-fn say_fit<A: Axis>(mover: &mut Mover<'_, A>, fit: &Fit, rms_nm: f64) -> Result<(), Stop> {
+fn say_fit<A: Axis>(mover: &mut Mover<'_, A>, fit: &Fit, rms_nm: f64, unrest: f64) -> Result<(), Stop> {
     let (low_hz, high_hz) = (fit.axis.antiresonance_hz(), fit.axis.resonance_hz());
     let (damping, delay_us) = (100.0 * fit.axis.damping_ratio(), 1e6 * (fit.axis.delay_s + fit.axis.lag_s));
     let miss = fit.miss;
     mover.axis.log(&format!(
-        "A sweep of {rms_nm:.3} Nm: the load swings at {low_hz:.1} Hz, both masses at {high_hz:.1} Hz, damped by {damping:.1} %; {delay_us:.0} us late; fit {miss:.1}."
+        "A sweep of {rms_nm:.3} Nm: the load swings at {low_hz:.1} Hz, both masses at {high_hz:.1} Hz, damped by {damping:.1} %; {delay_us:.0} us late; misses {miss:.1}, unrest {unrest:.1}."
     ))
 }
 

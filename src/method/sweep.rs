@@ -29,7 +29,7 @@ const PERIODS: usize = 6;
 /// Turning and sweeping before the first period that counts: free oscillations have died away.
 const SETTLE_S: f64 = 0.25;
 /// Speed of the sweep in parts of the pace of other moves: slow enough for several periods in a small window.
-const SPEED_SHARE: f64 = 0.5;
+const SPEED_SHARE: f64 = 0.35;
 /// The speed must not fall below this share of its mean: near standstill friction is anything but a straight line.
 const SLOWEST_SHARE: f64 = 0.25;
 
@@ -44,6 +44,16 @@ pub struct Line {
     pub deviation: f64,
 }
 
+/// A measured response.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Response {
+    /// Its lines, lowest frequency first.
+    pub lines: Vec<Line>,
+    /// How much more it scatters than the sensor's noise explains, as the median over the lines: about 1 when the axis
+    /// answers alike each time, far more when something rattles.
+    pub unrest: f64,
+}
+
 /// Where and how fast a pass goes.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Pass {
@@ -55,8 +65,8 @@ struct Pass {
     lean_nm: f64,
 }
 
-/// Sweeps with a torque of this rms and gives the response line by line, lowest frequency first.
-pub fn sweep<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics, rms_nm: f64) -> Result<Vec<Line>, Stop> {
+/// Sweeps with a torque of this rms; `scatter_rad` is that of the sensor's angle.
+pub fn sweep<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics, rms_nm: f64, scatter_rad: f64) -> Result<Response, Stop> {
     let pace = identify::pace(mover, mover.room.width_rad());
     let mut pass = choose_pass(mover, mechanics, pace)?;
     let whole = multisine(mover);
@@ -79,7 +89,7 @@ pub fn sweep<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics, rms_nm: f
         }
         if SLOWEST_SHARE <= slowest {
             mover.rest(pace)?;
-            return Ok(average(mover, &signal, &periods));
+            return Ok(average(mover, &signal, &periods, scatter_rad));
         }
         mover.axis.log("The sweep brought the axis nearly to rest; I repeat it with half the torque.")?;
         rms_nm /= 2.0;
@@ -212,16 +222,24 @@ fn without_trend(mut values: Vec<f64>) -> Vec<f64> {
 
 /// The response: mean speed over mean torque. The sweep repeats exactly, so the means are the parts that it caused, and
 /// noise that the loop carries round does not bias them as it would a plain ratio of powers.
-fn average<A: Axis>(mover: &Mover<'_, A>, signal: &Multisine, periods: &[Vec<[Complex64; 2]>]) -> Vec<Line> {
+fn average<A: Axis>(mover: &Mover<'_, A>, signal: &Multisine, periods: &[Vec<[Complex64; 2]>], scatter_rad: f64) -> Response {
     let count = periods.len() as f64;
-    let hz = f64::from(mover.facts.rate.hz) / signal.samples.len() as f64;
-    let one = |index: usize| {
+    let samples = signal.samples.len() as f64;
+    let rate = mover.facts.rate;
+    let mut lines = Vec::with_capacity(signal.lines.len());
+    let mut unrest = Vec::with_capacity(signal.lines.len());
+    for (index, line) in signal.lines.iter().enumerate() {
+        let rad_per_s = 2.0 * PI * f64::from(rate.hz) * line.harmonic as f64 / samples;
         let torque = periods.iter().map(|period| period[index][0]).sum::<Complex64>() / count;
         let speed = periods.iter().map(|period| period[index][1]).sum::<Complex64>() / count;
         let value = speed / torque;
         let square: f64 = periods.iter().map(|period| (period[index][1] - value * period[index][0]).norm_sqr()).sum();
-        let deviation = (square / (count - 1.0).max(1.0) / count / torque.norm_sqr()).sqrt();
-        Line { rad_per_s: 2.0 * PI * hz * signal.lines[index].harmonic as f64, value, deviation }
-    };
-    (0..signal.lines.len()).map(one).collect()
+        let of_one_period = (square / (count - 1.0).max(1.0)).sqrt();
+        // Speed is the angle's difference over a tick, and a sum over a period of white noise grows with its root.
+        let slope = 2.0 * real::sin(rad_per_s * rate.period_s() / 2.0) * f64::from(rate.hz);
+        unrest.push(of_one_period / (scatter_rad * slope * samples.sqrt()));
+        lines.push(Line { rad_per_s, value, deviation: of_one_period / count.sqrt() / torque.norm_sqr().sqrt() });
+    }
+    unrest.sort_by(f64::total_cmp);
+    Response { lines, unrest: unrest[unrest.len() / 2] }
 }

@@ -298,7 +298,9 @@ impl Machine {
         let mut draw = Draw(Stream::new(seed, "machine"));
         let motor_inertia_kgm2 = draw.between(0.8e-4, 4.5e-4);
         let rated_torque_nm = motor_inertia_kgm2 * draw.between(9e3, 1.5e4);
-        let ratio = if draw.chance(0.5) { 1.0 } else { draw.between(3.0, 40.0) };
+        let hangs = draw.chance(0.4);
+        let swings = hangs && draw.chance(0.5);
+        let ratio = if swings || draw.chance(0.5) { draw.between(3.0, 40.0) } else { 1.0 };
         let reflected_kgm2 = motor_inertia_kgm2 * draw.between(0.6, 9.0);
         let swing_rad_per_s = std::f64::consts::TAU * draw.between(20.0, 380.0);
         let stiffness = reflected_kgm2 * swing_rad_per_s * swing_rad_per_s;
@@ -307,14 +309,11 @@ impl Machine {
         let fine = draw.chance(0.6);
         let kinetic = rated_torque_nm * draw.between(0.02, 0.08);
         let weight = rated_torque_nm * draw.between(0.1, 0.3);
-        let (constant, arm) = match (draw.chance(0.4), draw.chance(0.5)) {
-            (false, _) => (0.0, 0.0),
-            (true, false) => (weight, 0.0),
-            (true, true) => (0.0, weight),
-        };
-        let ends = constant != 0.0 || arm != 0.0 || draw.chance(0.4);
+        let constant = if hangs && !swings { weight } else { 0.0 };
+        let arm = if swings { weight } else { 0.0 };
+        let ends = hangs || draw.chance(0.4);
         let half_deg = draw.between(60.0, 400.0) * if ratio == 1.0 { 8.0 } else { 1.0 };
-        let half_deg = if arm != 0.0 { half_deg.min(110.0) * if ratio == 1.0 { 1.0 } else { 0.9 } } else { half_deg };
+        let half_deg = if swings { half_deg.min(100.0) } else { half_deg };
         let start_deg = if ends { half_deg * (1.4 * draw.0.uniform() - 0.7) } else { 0.0 };
         Self {
             title: format!("machine of seed {seed}"),
@@ -350,7 +349,7 @@ impl Machine {
                 stop_stiffness_nm_per_rad: 5.0 * stiffness * ratio * ratio,
                 stop_damping_nms_per_rad: 5.0 * damping * ratio * ratio,
             }),
-            clamped_when_off: constant != 0.0 || arm != 0.0,
+            clamped_when_off: hangs,
             max_speed_rpm: draw.between(900.0, 2200.0),
             torque_limit_nm: 2.2 * rated_torque_nm,
             window_deg: if ends { [-half_deg, half_deg] } else { [-720.0, 720.0] },

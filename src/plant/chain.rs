@@ -178,12 +178,7 @@ impl Chain {
 
     /// T of a coupling; exactly 0 in the open gap.
     pub(crate) fn joint_torque_nm(&self, joint: usize) -> f64 {
-        let this = &self.joints[joint];
-        if this.contact == Contact::Open {
-            return 0.0;
-        }
-        this.stiffness_nm_per_rad * (this.twist_rad - this.gap_position_rad)
-            + this.damping_nms_per_rad * self.twist_speed_rad_per_s(joint)
+        self.joints[joint].torque_nm(self.twist_speed_rad_per_s(joint))
     }
 
     /// Torque with which a stop would push the last node away, were it pressing on this side; may be below 0.
@@ -193,13 +188,21 @@ impl Chain {
             + stop.stops.damping_nms_per_rad * side * self.last().speed_rad_per_s
     }
 
+    /// The stops where one of them pushes, and its torque on the last node, against positive motion.
+    pub(crate) fn pressing_stop(&self) -> Option<(&Stops, f64)> {
+        match &self.stop {
+            Some(Stop { stops, reach: Reach::Pressing(side), .. }) => Some((stops, side * self.stop_torque_nm(*side))),
+            _ => None,
+        }
+    }
+
     /// Net torque on a node of everything but its own friction.
     pub(crate) fn net_torque_nm(&self, node: usize) -> f64 {
         let mut net_nm = if node == 0 { self.motor.torque_nm } else { self.joint_torque_nm(node - 1) };
         if let Some(joint) = self.joints.get(node) {
             net_nm -= self.joint_torque_nm(node) * joint.per_ratio;
-        } else if let Some(Stop { reach: Reach::Pressing(side), .. }) = self.stop {
-            net_nm -= side * self.stop_torque_nm(side);
+        } else if let Some((_, torque_nm)) = self.pressing_stop() {
+            net_nm -= torque_nm;
         }
         let this = &self.nodes[node];
         if let Some((sine_nm, cosine_nm)) = this.arm_nm {
@@ -322,6 +325,17 @@ impl Joint {
             known_zeros: 0,
             left_side: 0.0,
         }
+    }
+}
+
+impl Joint {
+    /// T, with x' given; exactly 0 in the open gap.
+    pub(crate) fn torque_nm(&self, twist_speed_rad_per_s: f64) -> f64 {
+        if self.contact == Contact::Open {
+            return 0.0;
+        }
+        self.stiffness_nm_per_rad * (self.twist_rad - self.gap_position_rad)
+            + self.damping_nms_per_rad * twist_speed_rad_per_s
     }
 }
 

@@ -2,8 +2,9 @@
 //!
 //! What it does not: run unless asked for. Start reading at [`Energy::residual_j`].
 
-use crate::plant::chain::{Chain, Contact, Joint, Node, Reach, Stop};
-use crate::plant::expansion::{Expansion, Law, NodeSeries, relaxed};
+use crate::plant::chain::{Chain, Contact, Joint, Reach, Stop};
+use crate::plant::dry::Law;
+use crate::plant::expansion::{Expansion, relaxed};
 use crate::plant::series::{TERMS, product_integral};
 
 /// Sums of work since tick 0, in J; all 0 unless the audit was asked for.
@@ -71,27 +72,28 @@ impl Audit {
     /// Adds the part of a piece up to τ; called before the chain moves.
     pub(crate) fn piece(&mut self, chain: &Chain, expansion: &Expansion, tau: f64) {
         let (terms, length_s) = (expansion.terms, expansion.length_s);
-        let speed = &expansion.nodes[0].speed[..terms];
+        let speed = &expansion.speeds[0][..terms];
         let supplied_j = length_s * product_integral(&expansion.motor_nm[..terms], speed, tau);
         self.energy.supplied_j += supplied_j;
         self.energy.supplied_gross_j += supplied_j.abs();
-        for (node, series) in chain.nodes.iter().zip(&expansion.nodes) {
-            if series.dry.law != Law::Rest {
-                self.node(node, series, expansion, tau);
+        for node in 0..chain.nodes.len() {
+            if expansion.bends[node].dry.law != Law::Rest {
+                self.node(chain, node, expansion, tau);
             }
         }
         for joint in 0..chain.joints.len() {
             self.joint(chain, joint, expansion, tau);
         }
         if let Some(Stop { stops, reach: Reach::Pressing(_), .. }) = &chain.stop {
-            let speed = &expansion.nodes[expansion.nodes.len() - 1].speed[..terms];
+            let speed = &expansion.speeds[expansion.speeds.len() - 1][..terms];
             self.energy.stops_j += stops.damping_nms_per_rad * length_s * product_integral(speed, speed, tau);
         }
     }
 
-    fn node(&mut self, node: &Node, series: &NodeSeries, expansion: &Expansion, tau: f64) {
+    fn node(&mut self, chain: &Chain, node: usize, expansion: &Expansion, tau: f64) {
         let (terms, length_s) = (expansion.terms, expansion.length_s);
-        let speed = &series.speed[..terms];
+        let speed = &expansion.speeds[node][..terms];
+        let (bend, node) = (&expansion.bends[node], &chain.nodes[node]);
         let mut friction = [0.0; TERMS];
         let mut load = [0.0; TERMS];
         for k in 0..terms {
@@ -99,15 +101,15 @@ impl Audit {
             if k + 1 == terms {
                 break; // torques have one coefficient fewer than speeds
             }
-            if series.dry.law == Law::Falling {
-                friction[k] += series.dry.excess_nm * series.weakening.weakening[k];
+            if bend.dry.law == Law::Falling {
+                friction[k] += bend.dry.excess_nm * bend.weakening.weakening[k];
             }
             if let Some((sine_nm, cosine_nm)) = node.arm_nm {
-                load[k] = sine_nm * series.sine[k] - cosine_nm * series.cosine[k];
+                load[k] = sine_nm * bend.sine[k] - cosine_nm * bend.cosine[k];
             }
         }
-        friction[0] += series.dry.level_nm + series.dry.direction * node.resisting_nm.0;
-        friction[1] += series.dry.direction * node.resisting_nm.1 * length_s;
+        friction[0] += bend.dry.level_nm + bend.dry.direction * node.resisting_nm.0;
+        friction[1] += bend.dry.direction * node.resisting_nm.1 * length_s;
         load[0] += node.load_nm.0;
         load[1] += node.load_nm.1 * length_s;
         self.energy.friction_j += length_s * product_integral(&friction[..terms], speed, tau);
@@ -127,7 +129,7 @@ impl Audit {
         }
         let mut twist_speed = [0.0; TERMS];
         for (k, twist_speed) in twist_speed.iter_mut().enumerate().take(expansion.terms) {
-            *twist_speed = expansion.nodes[joint].speed[k] * this.per_ratio - expansion.nodes[joint + 1].speed[k];
+            *twist_speed = expansion.speeds[joint][k] * this.per_ratio - expansion.speeds[joint + 1][k];
         }
         let twist_speed = &twist_speed[..expansion.terms];
         self.energy.damping_j += this.damping_nms_per_rad * length_s * product_integral(twist_speed, twist_speed, tau);

@@ -6,10 +6,12 @@
 
 mod chain;
 pub mod coupling;
+mod dry;
 pub mod energy;
 pub mod event;
 mod expansion;
 pub mod friction;
+mod lane;
 pub mod load;
 mod pattern;
 mod search;

@@ -48,10 +48,12 @@ pub(crate) fn first_crossing(chain: &Chain, expansion: &mut Expansion) -> Option
         shorten_for_gap(chain, joint, expansion);
     }
     let mut search = Search { tau: 1.0, found: None };
-    for (joint, this) in chain.joints.iter().enumerate() {
-        match this.contact {
+    for joint in 0..chain.joints.len() {
+        match chain.joints[joint].contact {
             Contact::Always => {}
+            Contact::Side(side) if contact_is_firm(chain, joint, side, expansion) => {}
             Contact::Side(side) => search.contact(chain, joint, side, expansion),
+            Contact::Open if gap_is_far(chain, joint, expansion) => {}
             Contact::Open => search.gap(chain, joint, expansion),
         }
     }
@@ -61,7 +63,9 @@ pub(crate) fn first_crossing(chain: &Chain, expansion: &mut Expansion) -> Option
     for node in 0..chain.nodes.len() {
         match chain.nodes[node].motion {
             Motion::Free | Motion::Clamped => {}
+            Motion::Slides(direction) if slide_is_fast(chain, node, direction, expansion) => {}
             Motion::Slides(direction) => search.slide(chain, node, direction, expansion),
+            Motion::Held if hold_is_safe(chain, node, expansion) => {}
             Motion::Held => search.hold(chain, node, expansion),
         }
     }
@@ -77,7 +81,7 @@ struct Swing {
 impl Swing {
     fn of(chain: &Chain, joint: usize, expansion: &Expansion) -> Self {
         let this = &chain.joints[joint];
-        let speed = this.per_ratio.abs() * expansion.nodes[joint].reach + expansion.nodes[joint + 1].reach;
+        let speed = this.per_ratio.abs() * expansion.sums[joint].reach + expansion.sums[joint + 1].reach;
         let twist_rad = expansion.length_s * (chain.twist_speed_rad_per_s(joint).abs() + 0.5 * speed);
         Self { twist_rad, torque_nm: this.stiffness_nm_per_rad * twist_rad + this.damping_nms_per_rad * speed }
     }
@@ -89,6 +93,29 @@ impl Swing {
             _ => 0.0,
         }
     }
+}
+
+/// Whether the sizes of its changes alone exclude that a contact's torque reaches 0.
+fn contact_is_firm(chain: &Chain, joint: usize, side: f64, expansion: &Expansion) -> bool {
+    let torque_nm = side * chain.joint_torque_nm(joint);
+    chain.joints[joint].known_zeros == 0 && Swing::of(chain, joint, expansion).torque_nm < torque_nm
+}
+
+/// The same for a sliding node's speed.
+fn slide_is_fast(chain: &Chain, node: usize, direction: f64, expansion: &Expansion) -> bool {
+    expansion.sums[node].reach < direction * chain.nodes[node].speed_rad_per_s
+}
+
+/// The same for what holds a node.
+fn hold_is_safe(chain: &Chain, node: usize, expansion: &Expansion) -> bool {
+    let this = &chain.nodes[node];
+    let motor_nm = if node == 0 { series::reach(&expansion.motor_nm[..expansion.terms]) } else { 0.0 };
+    let behind = chain.joints.get(node).map_or(0.0, |joint| joint.per_ratio.abs());
+    let swing_nm = motor_nm
+        + expansion.length_s * (this.load_nm.1.abs() + this.resisting_nm.1.abs())
+        + Swing::passed_nm(chain, node.checked_sub(1), expansion)
+        + Swing::passed_nm(chain, Some(node), expansion) * behind;
+    swing_nm + expansion.bends[node].net_nm.abs() < this.holding_torque_nm()
 }
 
 /// Whether the sizes of twist and strain alone exclude that an open gap's side is reached.
@@ -128,21 +155,16 @@ impl Search {
         }
     }
 
+    #[inline(never)]
     fn contact(&mut self, chain: &Chain, joint: usize, side: f64, expansion: &Expansion) {
         let known_zeros = chain.joints[joint].known_zeros;
-        let swing_nm = Swing::of(chain, joint, expansion).torque_nm;
-        if known_zeros == 0 && swing_nm < side * chain.joint_torque_nm(joint) {
-            return;
-        }
         let mut pressed = torque_series(chain, joint, expansion).map(|coefficient| side * coefficient);
         pressed[..known_zeros].fill(0.0);
         self.consider(&pressed[..expansion.terms], Ending::Contact(joint));
     }
 
+    #[inline(never)]
     fn gap(&mut self, chain: &Chain, joint: usize, expansion: &Expansion) {
-        if gap_is_far(chain, joint, expansion) {
-            return;
-        }
         let this = &chain.joints[joint];
         let position = gap_position_series(chain, joint, expansion);
         let reach = series::reach(&position);
@@ -161,27 +183,16 @@ impl Search {
         }
     }
 
+    #[inline(never)]
     fn slide(&mut self, chain: &Chain, node: usize, direction: f64, expansion: &Expansion) {
-        let series = &expansion.nodes[node];
-        if series.reach < direction * series.speed[0] {
-            return;
-        }
-        let mut ahead = series.speed.map(|coefficient| direction * coefficient);
+        let mut ahead = expansion.speeds[node].map(|coefficient| direction * coefficient);
         ahead[..chain.nodes[node].known_zeros].fill(0.0);
         self.consider(&ahead[..expansion.terms], Ending::Slide(node));
     }
 
+    #[inline(never)]
     fn hold(&mut self, chain: &Chain, node: usize, expansion: &Expansion) {
         let this = &chain.nodes[node];
-        let motor_nm = if node == 0 { series::reach(&expansion.motor_nm[..expansion.terms]) } else { 0.0 };
-        let swing_nm = motor_nm
-            + expansion.length_s * (this.load_nm.1.abs() + this.resisting_nm.1.abs())
-            + Swing::passed_nm(chain, node.checked_sub(1), expansion)
-            + Swing::passed_nm(chain, Some(node), expansion)
-                * chain.joints.get(node).map_or(0.0, |joint| joint.per_ratio.abs());
-        if swing_nm + expansion.nodes[node].net_nm.abs() < this.holding_torque_nm() {
-            return;
-        }
         let net_nm = held_net_series(chain, node, expansion);
         for direction in [1.0, -1.0] {
             let mut spare = net_nm.map(|coefficient| -direction * coefficient);
@@ -191,8 +202,9 @@ impl Search {
         }
     }
 
+    #[inline(never)]
     fn stop(&mut self, stop: &Stop, chain: &Chain, expansion: &Expansion) {
-        let speed = &expansion.nodes[expansion.nodes.len() - 1].speed[..expansion.terms];
+        let speed = &expansion.speeds[expansion.speeds.len() - 1][..expansion.terms];
         let angle = angle_series(chain.last().angle_rad, speed, expansion.length_s);
         match stop.reach {
             Reach::Between => {
@@ -224,7 +236,7 @@ impl Search {
 
 /// v = x' of a coupling.
 fn twist_speed_coefficient(chain: &Chain, joint: usize, expansion: &Expansion, k: usize) -> f64 {
-    expansion.nodes[joint].speed[k] * chain.joints[joint].per_ratio - expansion.nodes[joint + 1].speed[k]
+    expansion.speeds[joint][k] * chain.joints[joint].per_ratio - expansion.speeds[joint + 1][k]
 }
 
 /// Torque of a coupling in contact.
@@ -258,7 +270,7 @@ fn held_net_series(chain: &Chain, node: usize, expansion: &Expansion) -> Series 
             *net -= torque * joint.per_ratio;
         }
     }
-    net[0] = expansion.nodes[node].net_nm;
+    net[0] = expansion.bends[node].net_nm;
     net[1] -= chain.nodes[node].load_nm.1 * expansion.length_s;
     net
 }

@@ -26,22 +26,12 @@ pub(crate) struct Weakening {
     power_slope: f64,
     /// −E_0 a: change of E with w.
     pub(crate) slope: f64,
-    /// R_k of the coefficient under way.
-    power_rest: f64,
 }
 
 impl Weakening {
     pub(crate) fn blank() -> Self {
         let blank = [0.0; TERMS];
-        Self {
-            exponent: Exponent::Two,
-            weakening: blank,
-            slopes: blank,
-            power: blank,
-            power_slope: 0.0,
-            slope: 0.0,
-            power_rest: 0.0,
-        }
+        Self { exponent: Exponent::Two, weakening: blank, slopes: blank, power: blank, power_slope: 0.0, slope: 0.0 }
     }
 
     /// Starts at a node's speed, which is in this direction (+1 or −1).
@@ -68,22 +58,21 @@ impl Weakening {
         self.slope = -self.weakening[0] * self.power_slope;
     }
 
-    /// G_k, from the speed's coefficients below k.
-    pub(crate) fn rest(&mut self, speed: &Series, node: &Node, k: usize) -> f64 {
-        self.power_rest = match self.exponent {
+    /// Takes the speed's coefficient k, which is at least 1, and returns G_k.
+    #[inline]
+    pub(crate) fn next(&mut self, speed: &Series, node: &Node, k: usize) -> f64 {
+        let (square, product) = INNER_PRODUCTS[k](speed, &self.slopes, &self.weakening);
+        let power_rest = match self.exponent {
             Exponent::One => 0.0,
-            Exponent::Two => node.per_stribeck_speed * node.per_stribeck_speed * INNER_PRODUCTS[k](speed, speed),
+            Exponent::Two => node.per_stribeck_speed * node.per_stribeck_speed * square,
             Exponent::Other(exponent) => self.general_rest(speed, exponent, k),
         };
-        -self.weakening[0] * self.power_rest - INVERSE[k] * INNER_PRODUCTS[k](&self.slopes, &self.weakening)
-    }
-
-    /// Takes the speed's coefficient k, now known, with the G_k from before.
-    pub(crate) fn next(&mut self, speed_coefficient: f64, rest: f64, k: usize) {
-        let power = self.power_slope * speed_coefficient + self.power_rest;
+        let rest = -self.weakening[0] * power_rest - INVERSE[k] * product;
+        let power = self.power_slope * speed[k] + power_rest;
         self.power[k] = power;
         self.slopes[k] = k as f64 * power;
-        self.weakening[k] = self.slope * speed_coefficient + rest;
+        self.weakening[k] = self.slope * speed[k] + rest;
+        rest
     }
 
     fn general_rest(&self, speed: &Series, exponent: f64, k: usize) -> f64 {
@@ -98,46 +87,49 @@ pub(crate) fn mirrored_product(one: &[f64], other: &[f64]) -> f64 {
     one.iter().zip(other.iter().rev()).map(|(a, b)| a * b).sum()
 }
 
-/// Σ a_j b_{k−j} over 0 < j < k for every k, each a function of its own: sums of a few products whose number is known
-/// when they are compiled take a third of the time of loops.
-const INNER_PRODUCTS: [fn(&Series, &Series) -> f64; TERMS] = [
-    inner_product::<0>,
-    inner_product::<1>,
-    inner_product::<2>,
-    inner_product::<3>,
-    inner_product::<4>,
-    inner_product::<5>,
-    inner_product::<6>,
-    inner_product::<7>,
-    inner_product::<8>,
-    inner_product::<9>,
-    inner_product::<10>,
-    inner_product::<11>,
-    inner_product::<12>,
-    inner_product::<13>,
-    inner_product::<14>,
-    inner_product::<15>,
-    inner_product::<16>,
-    inner_product::<17>,
-    inner_product::<18>,
-    inner_product::<19>,
-    inner_product::<20>,
-    inner_product::<21>,
-    inner_product::<22>,
-    inner_product::<23>,
-    inner_product::<24>,
+/// Σ w_j w_{k−j} and Σ a_j b_{k−j} over 0 < j < k, for every k a function of its own: sums of a few products whose
+/// number is known when they are compiled take a third of the time of loops.
+const INNER_PRODUCTS: [fn(&Series, &Series, &Series) -> (f64, f64); TERMS] = [
+    inner_products::<0>,
+    inner_products::<1>,
+    inner_products::<2>,
+    inner_products::<3>,
+    inner_products::<4>,
+    inner_products::<5>,
+    inner_products::<6>,
+    inner_products::<7>,
+    inner_products::<8>,
+    inner_products::<9>,
+    inner_products::<10>,
+    inner_products::<11>,
+    inner_products::<12>,
+    inner_products::<13>,
+    inner_products::<14>,
+    inner_products::<15>,
+    inner_products::<16>,
+    inner_products::<17>,
+    inner_products::<18>,
+    inner_products::<19>,
+    inner_products::<20>,
+    inner_products::<21>,
+    inner_products::<22>,
+    inner_products::<23>,
+    inner_products::<24>,
 ];
 
-fn inner_product<const K: usize>(one: &Series, other: &Series) -> f64 {
-    let (mut odd, mut even) = (0.0, 0.0);
+fn inner_products<const K: usize>(speed: &Series, one: &Series, other: &Series) -> (f64, f64) {
+    let (mut square, mut product) = (0.0, 0.0);
     let mut j = 1;
-    while j + 1 < K {
-        odd += one[j] * other[K - j];
-        even += one[j + 1] * other[K - j - 1];
-        j += 2;
+    while j < K {
+        product += one[j] * other[K - j];
+        if 2 * j < K {
+            square += speed[j] * speed[K - j];
+        }
+        j += 1;
     }
-    if j < K {
-        odd += one[j] * other[K - j];
+    square += square;
+    if 1 < K && K % 2 == 0 {
+        square += speed[K / 2] * speed[K / 2];
     }
-    odd + even
+    (square, product)
 }

@@ -1,0 +1,157 @@
+//! What is not linear in a node's equation during one piece: dry friction, Stribeck's part of it, an unbalanced arm.
+//!
+//! What it does not: decide when a node sticks (see [`crate::plant::pattern`]). Start reading at [`Bend`].
+
+use crate::base::real;
+use crate::plant::chain::{Exponent, Motion, Node};
+use crate::plant::series::{INVERSE, Series, TERMS};
+use crate::plant::stops::Stops;
+use crate::plant::weakening::{Weakening, mirrored_product};
+
+/// How a node's friction goes with its speed during a piece.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Law {
+    /// At rest: no motion.
+    Rest,
+    /// Dry friction does not depend on speed here.
+    Level,
+    /// It does, by exp(−|w/ws|^s).
+    Falling,
+}
+
+/// Dry friction on a node during a piece.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Dry {
+    pub(crate) law: Law,
+    /// Direction of motion, 0 where there is none or no dry friction.
+    pub(crate) direction: f64,
+    /// Constant part, with its sign.
+    pub(crate) level_nm: f64,
+    /// What E multiplies, with its sign.
+    pub(crate) excess_nm: f64,
+}
+
+/// |w/ws|^s below this is lost in rounding beside 1; only asked where the power's own series does not exist at 0.
+pub(crate) const UNFELT: f64 = 1e-13;
+
+/// Whether friction is still the static one within rounding, though its series at speed 0 does not exist.
+pub(crate) fn unfelt(node: &Node) -> bool {
+    let Exponent::Other(exponent) = node.exponent else { return false };
+    let relative = node.speed_rad_per_s.abs() * node.per_stribeck_speed;
+    relative == 0.0 || real::pow(relative, exponent) < UNFELT
+}
+
+impl Dry {
+    /// Of a node now. Its Stribeck part is left out where it is faster than `spent_rad_per_s` by the share `margin`.
+    pub(crate) fn of(node: &Node, margin: f64) -> Self {
+        match node.motion {
+            Motion::Held | Motion::Clamped => Self { law: Law::Rest, direction: 0.0, level_nm: 0.0, excess_nm: 0.0 },
+            Motion::Free => Self { law: Law::Level, direction: 0.0, level_nm: 0.0, excess_nm: 0.0 },
+            Motion::Slides(direction) => {
+                let spent = node.spent_rad_per_s * (1.0 + margin) < node.speed_rad_per_s.abs();
+                let unfelt = unfelt(node);
+                let law = if spent || unfelt || node.excess_nm == 0.0 { Law::Level } else { Law::Falling };
+                let felt_nm = if unfelt { node.excess_nm } else { 0.0 };
+                Self {
+                    law,
+                    direction,
+                    level_nm: direction * (felt_nm + node.kinetic_nm),
+                    excess_nm: direction * node.excess_nm,
+                }
+            }
+        }
+    }
+}
+
+/// The series that a node's equation needs beside its speed's.
+#[derive(Clone, Debug)]
+pub(crate) struct Bend {
+    pub(crate) dry: Dry,
+    /// Net torque of everything but friction at the piece's start.
+    pub(crate) net_nm: f64,
+    /// How friction changes with speed at the piece's start, a stop's damper in it.
+    pub(crate) slope_nms_per_rad: f64,
+    /// Stiffness of a stop that pushes.
+    stop_nm_per_rad: f64,
+    /// Whether [`Bend::power`] has anything to add.
+    pub(crate) acts: bool,
+    /// Of a node whose law is `Falling`.
+    pub(crate) weakening: Weakening,
+    /// Of the angle of an unbalanced arm.
+    pub(crate) sine: Series,
+    pub(crate) cosine: Series,
+}
+
+impl Bend {
+    pub(crate) fn blank() -> Self {
+        Self {
+            dry: Dry { law: Law::Rest, direction: 0.0, level_nm: 0.0, excess_nm: 0.0 },
+            net_nm: 0.0,
+            slope_nms_per_rad: 0.0,
+            stop_nm_per_rad: 0.0,
+            acts: false,
+            weakening: Weakening::blank(),
+            sine: [0.0; TERMS],
+            cosine: [0.0; TERMS],
+        }
+    }
+
+    /// Takes a node at the piece's start, with the net torque from its neighbours; returns the net torque with all loads
+    /// and friction. Summed as [`Chain::net_torque_nm`] and [`Node::holding_torque_nm`] are, so that a node which breaks
+    /// away does not turn back by rounding. `margin`: see [`Dry::of`].
+    pub(crate) fn start(&mut self, node: &Node, chain_nm: f64, margin: f64) -> f64 {
+        self.net_nm = chain_nm;
+        self.stop_nm_per_rad = 0.0;
+        if let Some((sine_nm, cosine_nm)) = node.arm_nm {
+            (self.sine[0], self.cosine[0]) = (real::sin(node.angle_rad), real::cos(node.angle_rad));
+            self.net_nm -= sine_nm * self.sine[0] - cosine_nm * self.cosine[0];
+        }
+        self.net_nm -= node.load_nm.0;
+        self.dry = Dry::of(node, margin);
+        self.slope_nms_per_rad = node.viscous_nms_per_rad;
+        let ramps = node.load_nm.1 != 0.0 || node.resisting_nm.1 != 0.0;
+        self.acts = self.dry.law != Law::Rest && (self.dry.law == Law::Falling || node.arm_nm.is_some() || ramps);
+        let mut friction_nm = node.viscous_nms_per_rad * node.speed_rad_per_s;
+        if self.dry.law == Law::Falling {
+            self.weakening.start(node, self.dry.direction);
+            friction_nm += self.dry.excess_nm * self.weakening.weakening[0];
+            self.slope_nms_per_rad += self.dry.excess_nm * self.weakening.slope;
+        }
+        friction_nm += self.dry.level_nm;
+        friction_nm += self.dry.direction * node.resisting_nm.0;
+        self.net_nm - friction_nm
+    }
+
+    /// Adds a stop that pushes on this node.
+    pub(crate) fn press(&mut self, stops: &Stops) {
+        self.stop_nm_per_rad = stops.stiffness_nm_per_rad;
+        self.slope_nms_per_rad += stops.damping_nms_per_rad;
+        self.acts = self.dry.law != Law::Rest;
+    }
+
+    /// Coefficient k, at least 1, of all that is not linear in speeds and twists, as a torque against the motion:
+    /// Stribeck's part but for its slope, an arm, a stop's spring; and of what changes with time. The speed is known up
+    /// to k.
+    ///
+    /// Never inlined: few nodes need it in a piece, and the loop over the others is shorter without it.
+    #[inline(never)]
+    pub(crate) fn power(&mut self, speed: &Series, node: &Node, length_s: f64, k: usize) -> f64 {
+        let mut bend_nm = 0.0;
+        if self.dry.law == Law::Falling {
+            bend_nm = self.dry.excess_nm * self.weakening.next(speed, node, k);
+        }
+        if let Some((sine_nm, cosine_nm)) = node.arm_nm {
+            let share = length_s * INVERSE[k];
+            self.sine[k] = share * mirrored_product(&speed[..k], &self.cosine[..k]);
+            self.cosine[k] = -share * mirrored_product(&speed[..k], &self.sine[..k]);
+            bend_nm += sine_nm * self.sine[k] - cosine_nm * self.cosine[k];
+        }
+        if k == 1 {
+            bend_nm += length_s * (node.load_nm.1 + self.dry.direction * node.resisting_nm.1);
+        }
+        if self.stop_nm_per_rad != 0.0 {
+            bend_nm += self.stop_nm_per_rad * length_s * INVERSE[k] * speed[k - 1];
+        }
+        bend_nm
+    }
+}

@@ -1,0 +1,196 @@
+//! A node's line in the chain's equations over one piece: its factors, made once per piece, and the loop that adds powers.
+//!
+//! With g = h/J and coupling i − 1 before the node, i behind it, for k ≥ 1
+//!
+//! w_{k+1} = ( g d⁻/r⁻ w⁻_k + g d/r w⁺_k − g (B + d⁻ + d/r²) w_k + g K⁻ x⁻_k − g K/r x_k − g (bend)_k ) / (k+1),
+//! x_{k+1} = h (w_k / r − w⁺_k) / (k+1),
+//!
+//! where ⁻ and ⁺ mark what is before and behind, r turns of the node per turn of the next. Every node waits on its
+//! neighbours' last coefficients only. What it does not: the first coefficient, which is summed as the torques at an
+//! instant are. Start reading at [`add_powers`].
+
+use crate::plant::chain::{Chain, Contact, Node};
+use crate::plant::dry::{Bend, Law};
+use crate::plant::series::{INVERSE, ORDER_MAX, Series};
+
+/// One line: coefficients under way, factors, sums.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Lane {
+    /// Coefficients k of the speed and of the twist behind it.
+    speed: f64,
+    stretch: f64,
+    own: f64,
+    before: f64,
+    after: f64,
+    spring_before: f64,
+    spring_after: f64,
+    turn: f64,
+    turn_after: f64,
+    /// h/J; 0 for a node at rest.
+    share: f64,
+    /// √J: makes the speeds of unlike nodes comparable.
+    weight: f64,
+    bent: bool,
+    pub(crate) sums: Sums,
+}
+
+/// Sums over a speed's coefficients.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Sums {
+    /// Of the sizes of all but the first: how far the speed can get from its start.
+    pub(crate) reach: f64,
+    /// Of all but the first: what the speed gains over the piece.
+    pub(crate) growth: f64,
+    /// ∫ of the speed over the piece less its start value, for h = 1.
+    pub(crate) travel: f64,
+}
+
+/// What [`add_powers`] reads and fills beside the lanes.
+pub(crate) struct Powers<'a> {
+    pub(crate) chain: &'a Chain,
+    pub(crate) length_s: f64,
+    /// Highest power, where it is given.
+    pub(crate) order: Option<usize>,
+    pub(crate) motor_nm: &'a mut Series,
+    pub(crate) speeds: &'a mut [Series],
+    pub(crate) bends: &'a mut [Bend],
+    /// Size of every power over all nodes, as the root of twice an energy.
+    pub(crate) sizes: &'a mut Series,
+}
+
+/// What may be left out, as a share of the largest term.
+const TOLERANCE: f64 = 1e-13;
+/// How large the last two terms may be for it: a series that has not yet fallen this far may do something new.
+const TOLERANCE_LATER: f64 = 1e-11;
+/// Fewest powers: a ramp shows in a speed's second power only, and behind a known zero in its third.
+const ORDER_MIN: usize = 3;
+
+/// Whether what follows the last of four sizes may be left out. Motions without damping have every other term only, so
+/// two and two are compared: they fall from `earlier` to `later`, and from there at least as fast.
+pub(crate) fn converged([first, second, third, fourth]: [f64; 4], largest: f64) -> bool {
+    let (earlier, later) = (first + second, third + fourth);
+    later <= TOLERANCE_LATER * largest && later * later <= TOLERANCE * largest * earlier
+}
+
+/// Adds powers from τ² on until they no longer matter, or to a given order; returns the highest, and whether it sufficed.
+#[inline(always)]
+pub(crate) fn add_powers(lanes: &mut [Lane], powers: &mut Powers) -> (usize, bool) {
+    let motor = &powers.chain.motor;
+    let lag = powers.length_s * motor.rate_per_s;
+    let motor_weight = lanes[0].weight * powers.length_s * powers.chain.nodes[0].per_inertia;
+    let mut latest = [0.0, 0.0, motor_weight * (motor.torque_nm.abs() + motor.command_nm.abs()), 0.0];
+    for i in 0..lanes.len() {
+        latest[2] += lanes[i].weight * powers.speeds[i][0].abs();
+        latest[3] += lanes[i].weight * lanes[i].speed.abs();
+    }
+    (powers.sizes[0], powers.sizes[1]) = (latest[2], latest[3]);
+    let mut largest = if latest[2] < latest[3] { latest[3] } else { latest[2] };
+    let last = powers.order.unwrap_or(ORDER_MAX).clamp(1, ORDER_MAX);
+    for k in 1..last {
+        let mut size = add_power(lanes, powers, lag, k);
+        if lag != 0.0 {
+            powers.motor_nm[k + 1] = -lag * INVERSE[k + 1] * powers.motor_nm[k];
+            size += motor_weight * powers.motor_nm[k + 1].abs();
+        }
+        powers.sizes[k + 1] = size;
+        largest = if largest < size { size } else { largest };
+        latest = [latest[1], latest[2], latest[3], size];
+        if ORDER_MIN <= k + 1 && powers.order.is_none() && converged(latest, largest) {
+            return (k + 1, true);
+        }
+    }
+    (last, powers.order.is_some())
+}
+
+/// Coefficients k + 1 from those up to k; returns the size of the speeds' new ones.
+#[inline(always)]
+fn add_power(lanes: &mut [Lane], powers: &mut Powers, lag: f64, k: usize) -> f64 {
+    let (inverse, further) = (INVERSE[k + 1], INVERSE[k + 2]);
+    let (mut speed_before, mut stretch_before) = (0.0, 0.0);
+    let mut size = 0.0;
+    let count = lanes.len();
+    for i in 0..count {
+        let speed_after = if i + 1 < count { lanes[i + 1].speed } else { 0.0 };
+        let lane = &mut lanes[i];
+        let (speed, stretch) = (lane.speed, lane.stretch);
+        let mut sum = -(lane.own * speed);
+        if 0 < i {
+            sum += lane.before * speed_before + lane.spring_before * stretch_before;
+        } else if lag != 0.0 {
+            sum += lane.share * powers.motor_nm[k];
+        }
+        if i + 1 < count {
+            sum += lane.after * speed_after - lane.spring_after * stretch;
+        }
+        if lane.bent {
+            sum -= lane.share * powers.bends[i].power(&powers.speeds[i], &powers.chain.nodes[i], powers.length_s, k);
+        }
+        let next = sum * inverse;
+        powers.speeds[i][k + 1] = next;
+        lane.speed = next;
+        lane.stretch = inverse * (lane.turn * speed - lane.turn_after * speed_after);
+        lane.sums.growth += next;
+        lane.sums.reach += next.abs();
+        lane.sums.travel += next * further;
+        size += lane.weight * next.abs();
+        (speed_before, stretch_before) = (speed, stretch);
+    }
+    size
+}
+
+/// What the coupling behind a node does at the piece's start; nothing in the open gap, and behind the last node.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Behind {
+    pub(crate) per_ratio: f64,
+    stiffness_nm_per_rad: f64,
+    damping_nms_per_rad: f64,
+    pub(crate) torque_nm: f64,
+    twist_speed: f64,
+}
+
+impl Behind {
+    pub(crate) fn of(chain: &Chain, node: usize) -> Self {
+        let Some(joint) = chain.joints.get(node) else { return Self::default() };
+        if joint.contact == Contact::Open {
+            return Self::default();
+        }
+        let twist_speed = chain.twist_speed_rad_per_s(node);
+        Self {
+            per_ratio: joint.per_ratio,
+            stiffness_nm_per_rad: joint.stiffness_nm_per_rad,
+            damping_nms_per_rad: joint.damping_nms_per_rad,
+            torque_nm: joint.torque_nm(twist_speed),
+            twist_speed,
+        }
+    }
+}
+
+impl Lane {
+    /// Factors, and the coefficients of τ¹ from the net torque (friction in it) at the piece's start.
+    #[inline(always)]
+    pub(crate) fn new(node: &Node, bend: &Bend, [before, behind]: [&Behind; 2], net_nm: f64, length_s: f64) -> Self {
+        let share = if bend.dry.law == Law::Rest { 0.0 } else { length_s * node.per_inertia };
+        let passing = behind.damping_nms_per_rad * behind.per_ratio;
+        let first = if 1 < node.known_zeros { 0.0 } else { net_nm * share };
+        Self {
+            speed: first,
+            stretch: length_s * behind.twist_speed,
+            own: share * (bend.slope_nms_per_rad + before.damping_nms_per_rad + passing * behind.per_ratio),
+            before: share * before.damping_nms_per_rad * before.per_ratio,
+            after: share * passing,
+            spring_before: share * before.stiffness_nm_per_rad,
+            spring_after: share * behind.stiffness_nm_per_rad * behind.per_ratio,
+            turn: length_s * behind.per_ratio,
+            turn_after: length_s,
+            share,
+            weight: node.weight,
+            bent: bend.acts,
+            sums: Sums { reach: first.abs(), growth: first, travel: 0.5 * first },
+        }
+    }
+
+    /// Coefficient of τ¹ of the speed, before powers are added.
+    pub(crate) fn first(&self) -> f64 {
+        self.speed
+    }
+}

@@ -18,6 +18,9 @@ use recorded::{Recorded, SetpointStep, plain_options};
 const UNIT_STEP: SetpointStep = SetpointStep { initial_rad_per_s: 0.0, last_rad_per_s: 1.0 };
 const TICK_HZ: u32 = 8000;
 
+/// Inputs of a row by key.
+type Inputs<'a> = &'a dyn Fn(&str) -> f64;
+
 fn value(recorded: &Recorded, measure: Measure, options: &Options) -> Option<f64> {
     measure.evaluate(&recorded.window(), options).value()
 }
@@ -126,7 +129,7 @@ fn extremes_after_the_first_crossing_count() {
 /// Critically and over-damped lags, and the first-order lag of Ogata: no overshoot, and no time of one.
 #[test]
 fn responses_without_overshoot_have_none() {
-    let check_three = |id: &str, response: &dyn Fn(&dyn Fn(&str) -> f64) -> Recorded| {
+    let check_three = |id: &str, response: fn(Inputs) -> Recorded| {
         check(id, |input| {
             let recorded = response(input);
             assert_eq!(plain(&recorded, Measure::Overshoot), Some(0.0), "{id}");
@@ -136,11 +139,11 @@ fn responses_without_overshoot_have_none() {
         });
     };
     for id in ["step2-z1-rise-settle-delay", "step2-z2-rise-settle-delay"] {
-        check_three(id, &|input| {
+        check_three(id, |input| {
             Recorded::of(TICK_HZ, 0.5, &UNIT_STEP, second_order(input("damping_z"), input("wn_rad_per_s")))
         });
     }
-    check_three("lag1-rise-settle-delay", &|input| {
+    check_three("lag1-rise-settle-delay", |input| {
         let time_constant_s = input("time_constant_s");
         Recorded::of(TICK_HZ, 0.5, &UNIT_STEP, move |t| 1.0 - (-t / time_constant_s).exp())
     });

@@ -64,15 +64,34 @@ fn gate_examined(machine: &Machine, settings: &Settings) -> Outcome {
     ];
     examine(machine, settings, &programme, 2.9, 2.0, 0.3)
 }
-fn show(o: &Outcome) { for e in &o.entries { println!("   os {:.1} st {:.3} dip {:.1} noise {:.2}", e.overshoot_percent, e.settling_time_s, e.dip_rpm, e.noise_percent) } println!("   Ms {:.2} PM {:.0} {} trips {} strikes {}", o.worth.sensitivity_peak, o.worth.phase_margin_deg, o.worth.stable, o.trips, o.strikes); }
+fn show(o: &Outcome) {
+    for e in &o.entries {
+        println!(
+            "   os {:.1} st {:.3} dip {:.1} noise {:.2}",
+            e.overshoot_percent, e.settling_time_s, e.dip_rpm, e.noise_percent
+        )
+    }
+    println!(
+        "   Ms {:.2} PM {:.0} {} trips {} strikes {}",
+        o.worth.sensitivity_peak, o.worth.phase_margin_deg, o.worth.stable, o.trips, o.strikes
+    );
+}
 #[test]
 fn a() {
     for m in [Carried::Careful] {
-    let s = tuned(&Machine::roll(), m);
-    for c in [Machine::roll(), Machine::roll().worn(0.6, 12.0), Machine::roll().laden(1.8, 1.0)] { show(&roll_examined(&c, &s)); }
-    let s = tuned(&Machine::arm(), m);
-    for c in [Machine::arm(), Machine::arm().worn(0.7, 12.0), Machine::arm().laden(1.6, 1.5)] { show(&arm_examined(&c, &s)); }
-    let s = tuned(&Machine::gate(), m);
-    for c in [Machine::gate(), Machine::gate().dry(), Machine::gate().worn(0.7, 0.0), Machine::gate().laden(1.6, 1.0)] { show(&gate_examined(&c, &s)); }
+        let s = tuned(&Machine::roll(), m);
+        for c in [Machine::roll(), Machine::roll().worn(0.6, 12.0), Machine::roll().laden(1.8, 1.0)] {
+            show(&roll_examined(&c, &s));
+        }
+        let s = tuned(&Machine::arm(), m);
+        for c in [Machine::arm(), Machine::arm().worn(0.7, 12.0), Machine::arm().laden(1.6, 1.5)] {
+            show(&arm_examined(&c, &s));
+        }
+        let s = tuned(&Machine::gate(), m);
+        for c in
+            [Machine::gate(), Machine::gate().dry(), Machine::gate().worn(0.7, 0.0), Machine::gate().laden(1.6, 1.0)]
+        {
+            show(&gate_examined(&c, &s));
+        }
     }
 }

@@ -10,10 +10,11 @@ use crate::cli::score::read_scenario;
 use crate::cli::{Outcome, Stop};
 use crate::drive::setting::Settings;
 use crate::drive::store::Bounds;
-use crate::host::files::read_text;
+use crate::host::files::{read_text, write_whole};
 use crate::report::describe::describe_text;
 use crate::report::dots::terminal_bode;
 use crate::report::machine_facts;
+use crate::report::machine_page::machine_page;
 use crate::scenario::{Scenario, settings_file};
 
 /// Runs the command.
@@ -24,7 +25,11 @@ pub fn run(arguments: &DescribeArguments) -> Result<Outcome, Stop> {
     let (scenario, _) = read_scenario(&arguments.file)?;
     let settings = arguments.settings.as_deref().map(|path| read_settings(path, &scenario)).transpose()?;
     let style = output::style();
-    print!("{}", describe_text(&machine_facts::facts(&scenario, settings.as_ref()), style));
+    let facts = machine_facts::facts(&scenario, settings.as_ref());
+    if let Some(path) = &arguments.html {
+        write_whole(path, machine_page(&facts, &machine_facts::plant_curves(&scenario)).as_bytes())?;
+    }
+    print!("{}", describe_text(&facts, style));
     println!("\nTorque command to motor speed, friction slipping, gaps closed (dB of rad/s per Nm):");
     print!("{}", terminal_bode(&machine_facts::plant_bode(&scenario), style));
     if let Some(settings) = &settings {

@@ -5,23 +5,24 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use crate::base::recording::Recording;
+use crate::bench::session::End;
 use crate::cli::arguments::ScoreArguments;
 use crate::cli::output;
-use crate::cli::record::Record;
 use crate::cli::progress::Progress;
+use crate::cli::record::Record;
 use crate::cli::tuning::{self, Caller, Run, Tuning};
 use crate::cli::{Outcome, Stop};
 use crate::host::files::{read_text, time_stamp, try_output, write_whole};
 use crate::host::interrupt::Interrupt;
-use crate::report::{gather, html, json, terminal};
 use crate::method::Carried;
+use crate::report::{gather, html, json, terminal};
 use crate::scenario::{self, Scenario};
 use crate::trial::bits::sha256_hex;
 use crate::trial::examination::examine;
 use crate::trial::judgement::judge;
 use crate::trial::phases::{self, Examined, Identity, Tuned};
 use crate::trial::result::{MethodFacts, Program, ScenarioFacts, TrialResult, Verdict};
-use crate::bench::session::End;
 
 /// Reads a scenario; every complaint stops with one line each.
 ///
@@ -78,8 +79,14 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     };
     let result = judge(&scenario, &identity, &tuning.tuned, examined.as_ref());
     tuning.tell(&result);
-    let tuned = tuning.close();
-    let finished = Finished { scenario: &scenario, tuned: &tuned, examined: examined.as_ref(), result: &result };
+    let (tuned, recording) = tuning.close();
+    let finished = Finished {
+        scenario: &scenario,
+        tuned: &tuned,
+        examined: examined.as_ref(),
+        tuning: recording.as_ref(),
+        result: &result,
+    };
     finished.keep(record.as_mut(), &machines)?;
     finished.show(arguments, folder.as_deref())?;
     Ok(outcome(&result, &tuned))
@@ -181,6 +188,7 @@ struct Finished<'a> {
     scenario: &'a Scenario,
     tuned: &'a Tuned,
     examined: Option<&'a Examined>,
+    tuning: Option<&'a Recording>,
     result: &'a TrialResult,
 }
 
@@ -203,7 +211,7 @@ impl Finished<'_> {
 
     fn page(&self, folder: Option<&Path>) -> String {
         let replay = folder.map(|folder| format!("plantstand replay {}", folder.display()));
-        html::page(self.result, &gather::pictures(self.scenario, self.tuned, self.examined, replay))
+        html::page(self.result, &gather::pictures(self.scenario, self.tuned, self.examined, self.tuning, replay))
     }
 
     /// The sheet goes to standard output, unless the JSON does.

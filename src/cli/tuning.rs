@@ -5,6 +5,7 @@
 use std::path::Path;
 use std::time::{Duration, Instant};
 
+use crate::base::recording::Recording;
 use crate::bench::pacing::{self, Patience, Watch};
 use crate::bench::port::Link;
 use crate::bench::session::{End, Session, close_reason};
@@ -65,6 +66,8 @@ pub struct Tuning {
     pub tuned: Tuned,
     /// What the method called itself; none when it never opened.
     pub said_name: Option<String>,
+    /// Its run, for the report's picture; none when it would not fit into memory easily.
+    pub recording: Option<Recording>,
     session: Session,
     link: Option<UdpLink>,
     child: Option<Child>,
@@ -93,7 +96,7 @@ pub fn run(run: &Run<'_>, caller: &Caller, mut record: Option<&mut Record>) -> R
         Err(end) => give_up(&mut session, end),
     };
     keeper.take(&mut session);
-    let Keeper { bits, failure, .. } = keeper;
+    let Keeper { bits, failure, recording, .. } = keeper;
     if let Some(error) = failure {
         return Err(error.into());
     }
@@ -101,7 +104,7 @@ pub fn run(run: &Run<'_>, caller: &Caller, mut record: Option<&mut Record>) -> R
     tuned.what_the_method_did = child.as_ref().and_then(Child::ended).filter(|_| tuned.end != End::Done);
     tuned.link.second_opens_refused = door.refused_as_second();
     keep_log(record, &session)?;
-    Ok(Tuning { tuned, said_name, session, link, child, door })
+    Ok(Tuning { tuned, said_name, recording, session, link, child, door })
 }
 
 /// Ends a session that never began.
@@ -118,12 +121,7 @@ fn first_half(token: &[u8; 16]) -> [u8; 8] {
     std::array::from_fn(|place| token[place])
 }
 
-fn start(
-    caller: &Caller,
-    address: &str,
-    token: &[u8; 16],
-    record: Option<&Record>,
-) -> Result<Option<Child>, Stop> {
+fn start(caller: &Caller, address: &str, token: &[u8; 16], record: Option<&Record>) -> Result<Option<Child>, Stop> {
     let token_hex = crate::host::files::token_to_hex(token);
     let words = match caller {
         Caller::Outside { .. } => {
@@ -154,6 +152,7 @@ struct Keeper<'a> {
     child: Option<&'a Child>,
     record: Option<&'a mut Record>,
     bits: Bits,
+    recording: Option<Recording>,
     progress: Progress,
     child_gone: Option<Instant>,
     failure: Option<HostError>,
@@ -162,6 +161,9 @@ struct Keeper<'a> {
 /// How long frames of a method that has exited may still be on their way.
 const IN_FLIGHT: Duration = Duration::from_millis(200);
 
+/// Longest tuning that is kept in memory for its picture: two minutes at 8 kHz, 92 MB.
+const PICTURE_ROWS_MAX: u64 = 960_000;
+
 /// Rows after which what was recorded is taken: a quarter of a second at 8 kHz.
 const ROWS_AT_ONCE: usize = 2048;
 
@@ -169,7 +171,9 @@ impl<'a> Keeper<'a> {
     fn new(run: &'a Run<'a>, child: Option<&'a Child>, record: Option<&'a mut Record>) -> Self {
         let total = run.scenario.timing.rate.nearest_tick(run.scenario.tuning.time_s);
         let progress = Progress::start("tuning", total);
-        Self { run, child, record, bits: Bits::default(), progress, child_gone: None, failure: None }
+        let rate = run.scenario.timing.rate;
+        let recording = (total <= PICTURE_ROWS_MAX).then(|| Recording::with_capacity(rate, 0));
+        Self { run, child, record, bits: Bits::default(), recording, progress, child_gone: None, failure: None }
     }
 
     fn limits(&self) -> Patience {
@@ -200,6 +204,9 @@ impl<'a> Keeper<'a> {
     fn take(&mut self, session: &mut Session) {
         let taken = std::mem::take(&mut session.taken);
         self.bits.rows(&taken.rows);
+        if let Some(recording) = &mut self.recording {
+            taken.rows.iter().for_each(|row| recording.push(row));
+        }
         if let Some(record) = &mut self.record
             && self.failure.is_none()
         {
@@ -247,9 +254,7 @@ impl Tuning {
     /// Tells the method the verdict, or why the run is over.
     pub fn tell(&mut self, result: &TrialResult) {
         let message = match result.verdict {
-            Verdict::VoidMethod | Verdict::VoidBench => {
-                Message::Close(Close { reason: close_reason(&self.tuned.end) })
-            }
+            Verdict::VoidMethod | Verdict::VoidBench => Message::Close(Close { reason: close_reason(&self.tuned.end) }),
             Verdict::Pass => verdict(message::Verdict::Pass, result),
             Verdict::Fail => verdict(message::Verdict::Fail, result),
         };
@@ -267,7 +272,7 @@ impl Tuning {
     /// Waits a moment for the method to leave by itself, saying the result again when it asks; then ends it. What tuning
     /// left behind is handed on.
     #[must_use]
-    pub fn close(mut self) -> Tuned {
+    pub fn close(mut self) -> (Tuned, Option<Recording>) {
         let started = Instant::now();
         let mut buffer = [0; MAX_FRAME_BYTES + 1];
         while let Some(link) = &mut self.link
@@ -289,7 +294,7 @@ impl Tuning {
         }
         // Until here whoever knocked was told that somebody is in command.
         drop(self.door);
-        self.tuned
+        (self.tuned, self.recording)
     }
 }
 

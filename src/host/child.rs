@@ -41,12 +41,7 @@ impl Child {
     ///
     /// # Errors
     /// Names the program and why it could not be started.
-    pub fn start(
-        words: &[String],
-        link: &str,
-        token_hex: &str,
-        output: Option<PathBuf>,
-    ) -> Result<Self, HostError> {
+    pub fn start(words: &[String], link: &str, token_hex: &str, output: Option<PathBuf>) -> Result<Self, HostError> {
         let words = words.to_vec();
         let environment = [("PLANTSTAND_LINK", link.to_owned()), ("PLANTSTAND_TOKEN", token_hex.to_owned())];
         let state = Arc::new(State::default());
@@ -63,7 +58,8 @@ impl Child {
                 Err(text) => drop(started.send(Err(HostError(text)))),
             }
         });
-        let group = outcome.recv().unwrap_or_else(|_| Err(HostError("the child process was not started".to_owned())))?;
+        let group =
+            outcome.recv().unwrap_or_else(|_| Err(HostError("the child process was not started".to_owned())))?;
         Ok(Self { group, state, waiter: Some(waiter) })
     }
 

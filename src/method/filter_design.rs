@@ -191,7 +191,11 @@ impl<'a> Table<'a> {
         let springs = [axis, softer, stiffer, heavier];
         let rad_per_s = grid(&springs, given.rate);
         let response = |axis: &TwoMass| rad_per_s.iter().map(|&at| axis.response(at, given.rate)).collect();
-        let case = |axis: &TwoMass, sensitivity_peak, phase_margin_deg| Case { plant: response(axis), sensitivity_peak, phase_margin_deg };
+        let case = |axis: &TwoMass, sensitivity_peak, phase_margin_deg| Case {
+            plant: response(axis),
+            sensitivity_peak,
+            phase_margin_deg,
+        };
         let mut cases = vec![case(&axis, SENSITIVITY_PEAK, PHASE_MARGIN_DEG)];
         for changed in [softer, stiffer, heavier, axis.motor_alone()] {
             cases.push(case(&changed, SENSITIVITY_PEAK_CHANGED, PHASE_MARGIN_CHANGED_DEG));
@@ -244,18 +248,23 @@ impl<'a> Table<'a> {
 
     fn judge_case(&self, case: &Case, filters: &Filters, gain_nms_per_rad: f64, reset_time_s: f64) -> Worth {
         let open = case.plant.iter().zip(&filters.grid).zip(&self.integral);
-        controller::judge(open.map(|((plant, filter), sum)| plant * filter * gain_nms_per_rad * (1.0 + sum / reset_time_s)))
+        controller::judge(
+            open.map(|((plant, filter), sum)| plant * filter * gain_nms_per_rad * (1.0 + sum / reset_time_s)),
+        )
     }
 
     /// The measured response itself, where it is clear; it does not reach far enough to count for stability.
     fn judge_lines(&self, filters: &Filters, gain_nms_per_rad: f64, reset_time_s: f64) -> Worth {
         let open = self.lines.iter().zip(&filters.lines).zip(&self.line_integral);
-        controller::judge(open.map(|((line, filter), sum)| line.value * filter * gain_nms_per_rad * (1.0 + sum / reset_time_s)))
+        controller::judge(
+            open.map(|((line, filter), sum)| line.value * filter * gain_nms_per_rad * (1.0 + sum / reset_time_s)),
+        )
     }
 
     fn judge(&self, filters: &Filters, gain_nms_per_rad: f64) -> Design {
         let reset_time_s = reset_time_s(&self.given.axis, gain_nms_per_rad);
-        let worths: Vec<Worth> = self.cases.iter().map(|case| self.judge_case(case, filters, gain_nms_per_rad, reset_time_s)).collect();
+        let worths: Vec<Worth> =
+            self.cases.iter().map(|case| self.judge_case(case, filters, gain_nms_per_rad, reset_time_s)).collect();
         let measured = self.judge_lines(filters, gain_nms_per_rad, reset_time_s);
         let worse = |a: Worth, b: Worth| Worth {
             sensitivity_peak: a.sensitivity_peak.max(b.sensitivity_peak),

@@ -8,9 +8,12 @@ use num_complex::Complex64;
 
 use super::{
     BodePoint, EntryMark, GainMargin, LoopPicture, Mark, PhaseMargin, Pictures, Run, SensitivityPeak, SensitivityPoint,
+    TuningRun,
 };
 use crate::base::real;
+use crate::base::recording::Recording;
 use crate::base::units::DEG_RAD;
+use crate::drive::protection::Trip;
 use crate::drive::setting::{Setting, Settings};
 use crate::linear::chain::{Gaps, has_play};
 use crate::linear::margins::{breakpoints_rad_per_s, survey};
@@ -32,6 +35,7 @@ pub fn pictures<'a>(
     scenario: &Scenario,
     tuned: &Tuned,
     examined: Option<&'a Examined>,
+    tuning: Option<&'a Recording>,
     replay_command: Option<String>,
 ) -> Pictures<'a> {
     let runs = examined.map_or(&[][..], |examined| &examined.runs);
@@ -39,9 +43,24 @@ pub fn pictures<'a>(
     Pictures {
         runs: runs.iter().map(|run| picture(scenario, run, &tuned.stored)).collect(),
         loops,
-        tuning: None,
+        tuning: tuning.map(|recording| tuning_run(scenario, tuned, recording)),
         replay_command,
     }
+}
+
+fn tuning_run<'a>(scenario: &Scenario, tuned: &Tuned, recording: &'a Recording) -> TuningRun<'a> {
+    TuningRun {
+        recording,
+        total_ratio: scenario.machine.plant.total_ratio(),
+        angle_zero_rad: if scenario.axis.travel_rad.is_none() { scenario.axis.start_rad } else { 0.0 },
+        marks: marks(&tuned.trips, &tuned.strikes_s),
+    }
+}
+
+fn marks(trips: &[(Trip, f64)], strikes_s: &[f64]) -> Vec<Mark> {
+    let trips = trips.iter().map(|(trip, at_s)| Mark { at_s: *at_s, text: format!("trip: {}", trip.name()) });
+    let strikes = strikes_s.iter().map(|at_s| Mark { at_s: *at_s, text: "strike at a stop".to_owned() });
+    trips.chain(strikes).collect()
 }
 
 fn number_of(scenario: &Scenario, name: &str) -> usize {
@@ -55,17 +74,14 @@ fn picture<'a>(scenario: &Scenario, run: &'a Examination, settings: &Settings) -
         at_s: rate.seconds(window.start_tick),
         end_s: rate.seconds(window.end_tick),
     };
-    let trips = run.trips.iter().map(|(trip, at_s)| Mark { at_s: *at_s, text: format!("trip: {}", trip.name()) });
-    let strikes = run.strikes_s.iter().map(|at_s| Mark { at_s: *at_s, text: "strike at a stop".to_owned() });
-    let total_ratio = machine(scenario, number_of(scenario, &run.machine)).map_or(1.0, |(_, machine)| {
-        machine.plant.total_ratio()
-    });
+    let total_ratio =
+        machine(scenario, number_of(scenario, &run.machine)).map_or(1.0, |(_, machine)| machine.plant.total_ratio());
     Run {
         machine: run.machine.clone(),
         recording: &run.recording,
         total_ratio,
         entries: scenario.programme.windows().into_iter().map(entry).collect(),
-        marks: trips.chain(strikes).collect(),
+        marks: marks(&run.trips, &run.strikes_s),
         rated_torque_nm: scenario.nameplate.rated_torque_nm,
         torque_limit_nm: settings.get(Setting::TorqueLimit),
     }
@@ -121,7 +137,8 @@ fn loop_picture(
         stable: found.stable,
         points: points.iter().map(bode).collect(),
         crossovers_hz: found.crossovers.iter().map(|crossover| crossover.rad_per_s / TAU).collect(),
-        phase_margin: phase.map(|found| PhaseMargin { hz: found.rad_per_s / TAU, deg: found.phase_rad.abs() / DEG_RAD }),
+        phase_margin: phase
+            .map(|found| PhaseMargin { hz: found.rad_per_s / TAU, deg: found.phase_rad.abs() / DEG_RAD }),
         gain_margin: gain.map(|found| GainMargin { hz: found.rad_per_s / TAU, db: found.gain_db.abs() }),
         sensitivity: points.iter().map(sensitivity).collect(),
         sensitivity_peak: found.stable.then_some(SensitivityPeak { hz: peak.rad_per_s / TAU, ratio: peak.value }),

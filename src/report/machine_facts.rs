@@ -7,7 +7,8 @@ use std::f64::consts::TAU;
 use num_complex::Complex64;
 
 use super::describe::{CouplingFacts, DescribeFacts, LoopFacts, MachineFacts, NodeFacts};
-use super::gather;
+use super::machine_page::PlantCurve;
+use super::{BodePoint, gather};
 use crate::base::real;
 use crate::base::signal::COMMAND_DELAY_TICKS;
 use crate::base::units::{ARCMIN_RAD, DEG_RAD, RPM_RAD_PER_S};
@@ -152,6 +153,20 @@ fn loop_facts(scenario: &Scenario, settings: &Settings) -> Vec<LoopFacts> {
 pub fn plant_bode(scenario: &Scenario) -> Vec<(f64, f64, f64)> {
     let model = model(scenario, &scenario.settings);
     bode(scenario, |w| model.plant(w))
+}
+
+/// The same of the nominal machine and, where there are corners, of the first one, for a page.
+#[must_use]
+pub fn plant_curves(scenario: &Scenario) -> Vec<PlantCurve> {
+    let rate = scenario.timing.rate;
+    let curve = |name: &str, machine: &Machine| {
+        let model = LoopModel::new(&machine.plant, &machine.sensor, &scenario.settings, rate, Gaps::Closed);
+        let point = |(hz, magnitude_db, phase_deg)| BodePoint { hz, magnitude_db, phase_deg };
+        let points = bode(scenario, |w| model.plant(w)).into_iter().map(point).collect();
+        PlantCurve { machine: name.to_owned(), points }
+    };
+    let corners = scenario.corners.iter().take(1).map(|corner| curve(&corner.name, &corner.machine));
+    std::iter::once(curve(NOMINAL, &scenario.machine)).chain(corners).collect()
 }
 
 /// The loop opened at the torque command: hertz, dB, degrees.

@@ -14,10 +14,10 @@ mod mend;
 mod objection;
 mod path;
 pub mod programme;
-pub mod settings_file;
 mod reader;
 mod scatter;
 mod schema;
+pub mod settings_file;
 mod shape;
 mod view;
 

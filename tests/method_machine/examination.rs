@@ -43,7 +43,14 @@ pub struct Measures {
 }
 
 /// Runs a programme with stored settings. `band_percent` is that of settling, `last_s` the part in which noise is heard.
-pub fn examine(machine: &Machine, stored: &DriveSettings, programme: &[Entry], end_s: f64, band_percent: f64, last_s: f64) -> Outcome {
+pub fn examine(
+    machine: &Machine,
+    stored: &DriveSettings,
+    programme: &[Entry],
+    end_s: f64,
+    band_percent: f64,
+    last_s: f64,
+) -> Outcome {
     let mut bench = Bench::new(machine, 77);
     bench.drive = plantstand::drive::Drive::new(machine.rate(), machine.nameplate(), *stored);
     bench.drive.start_enabled();
@@ -129,7 +136,8 @@ pub fn worth(machine: &Machine, stored: &DriveSettings) -> Worth {
         load_inertia_kgm2: machine.load_inertia_kgm2 / square,
         stiffness_nm_per_rad: machine.stiffness_nm_per_rad / square,
         damping_nms_per_rad: machine.damping_nms_per_rad / square,
-        viscous_nms_per_rad: machine.motor_friction.viscous_nms_per_rad + machine.load_friction.viscous_nms_per_rad / square,
+        viscous_nms_per_rad: machine.motor_friction.viscous_nms_per_rad
+            + machine.load_friction.viscous_nms_per_rad / square,
         delay_s: 2.0 * machine.rate().period_s(),
         lag_s: 1.9e-4,
     };

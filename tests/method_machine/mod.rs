@@ -55,7 +55,8 @@ impl Bench {
     pub fn new(machine: &Machine, seed: u64) -> Self {
         let train = machine.train();
         let initial = Initial::at_rest(&train, machine.start_rad());
-        let conduct = Conduct { lowest_rad: machine.start_rad(), highest_rad: machine.start_rad(), ..Conduct::default() };
+        let conduct =
+            Conduct { lowest_rad: machine.start_rad(), highest_rad: machine.start_rad(), ..Conduct::default() };
         Self {
             plant: Plant::new(&train, &initial, machine.rate(), false),
             drive: Drive::new(machine.rate(), machine.nameplate(), machine.settings()),

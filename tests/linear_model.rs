@@ -263,3 +263,15 @@ fn the_worse_gap_counts() {
     let bandwidth = margins.answer(Measure::Bandwidth, Side::Load, None);
     assert_eq!(bandwidth.value(), margins.closed.answer(Measure::Bandwidth, Side::Load).value());
 }
+
+/// A motor alone, as with open gaps, has no resonance: a curve that is level towards half the tick rate has no dip there.
+#[test]
+fn a_motor_alone_has_no_resonance_peak() {
+    let mut machine = roll();
+    machine.parameters.couplings[0].half_gap_rad = 1e-3;
+    let settings = machine.settings(&Tuning { gain: 0.35, reset_time_s: 0.05, lowpass_hz: 800.0, notch: [0.0; 3] });
+    let margins = Margins::of(&machine.parameters, &machine.sensor, &settings, RATE);
+    let open = margins.open.expect("it has play");
+    assert_eq!(open.answer(Measure::ResonancePeak, Side::Load), Answer::Without(NoNumber::None));
+    assert!(margins.closed.resonance_peak.is_some());
+}

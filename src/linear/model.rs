@@ -1,6 +1,6 @@
 //! The speed loop as a linear model: train, sensor, delays and drive, exact and discrete at the tick rate.
 //!
-//! One tick, as drive.rs and the run loop do it: the sample of tick k shows the motor's angle at the start of tick
+//! One tick, as the drive and the run loop do it: the sample of tick k shows the motor's angle at the start of tick
 //! k − latency; the measured speed is its difference over one tick; the command computed from it acts from the start of
 //! tick k + [`COMMAND_DELAY_TICKS`] and is held for one tick. The held torque is what the matrix exponential is exact for,
 //! so no half tick is added anywhere. Limits, the setpoint's ramp and rounding to counts are not linear and left out.

@@ -187,12 +187,18 @@ fn first_fall(closed: Response, points: &[f64]) -> Option<f64> {
     Samples::of(points, above).roots().first().copied()
 }
 
+/// A dip counts when the curve rises from it by more than rounding: towards half the tick rate |T| is level, and a level
+/// curve in doubles is full of dips.
 fn resonance_peak(looked_at: &Loop, points: &[f64], crossover_rad_per_s: f64) -> Option<Extreme> {
     let closed = Samples::of(points, |w| modulus((looked_at.closed_motor)(w)));
-    let dip = closed.minima_inside().into_iter().find(|dip| crossover_rad_per_s < dip.rad_per_s)?;
-    let peaks: Vec<Extreme> =
-        closed.maxima().into_iter().filter(|peak| dip.rad_per_s < peak.rad_per_s).chain([dip]).collect();
-    largest(&peaks)
+    let maxima = closed.maxima();
+    let rises = |dip: &Extreme| {
+        let next = maxima.iter().find(|peak| dip.rad_per_s < peak.rad_per_s);
+        next.is_some_and(|peak| dip.value * (1.0 + 1e-9) < peak.value)
+    };
+    let dip = closed.minima_inside().into_iter().find(|dip| crossover_rad_per_s < dip.rad_per_s && rises(dip))?;
+    let above: Vec<Extreme> = maxima.into_iter().filter(|peak| dip.rad_per_s < peak.rad_per_s).collect();
+    largest(&above)
 }
 
 /// The angle of a point on the unit circle at an angular frequency: sampled loops are looked at from 0 to here.

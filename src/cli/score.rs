@@ -177,7 +177,8 @@ fn scenario_facts(file: &Path, text: &str, scenario: &Scenario, seed: u64) -> Sc
 fn method_facts(caller: &Caller, said_name: Option<String>) -> MethodFacts {
     let (name, command) = match caller {
         Caller::Carried { method } => (method.name().to_owned(), Some(format!("plantstand method {}", method.name()))),
-        Caller::Program { words } => (words[0].clone(), Some(words.join(" "))),
+        // What it calls itself says more than the interpreter that runs it.
+        Caller::Program { words } => (said_name.clone().unwrap_or_else(|| words[0].clone()), Some(words.join(" "))),
         Caller::Outside { .. } => (said_name.clone().unwrap_or_else(|| "nobody".to_owned()), None),
     };
     MethodFacts { name, command, said_name }

@@ -79,7 +79,7 @@ pub struct ScenarioFacts {
 /// The method of a trial.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct MethodFacts {
-    /// A name for people: `careful`, or the outside command's first word.
+    /// A name for people: what the method called itself, or the first word of its command.
     pub name: String,
     /// The command that started it; none when it connected by itself.
     pub command: Option<String>,

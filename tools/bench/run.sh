@@ -15,7 +15,7 @@ cargo build --release --locked --manifest-path tools/bench/Cargo.toml --target-d
 
 # The first scenario with an exchange every tick and budgets that no measurement uses up.
 mkdir -p "$target"
-sed 's/^stride = .*/stride = 1/; s/^time_s = .*/time_s = 36000/; s/^path_deg = .*/path_deg = 1e9/' "$scenario" \
+sed 's/^stride = .*/stride = 1/; s/^time_s = .*/time_s = 3600/; s/^path_deg = .*/path_deg = 1e9/' "$scenario" \
   > "$target/stride-1.toml"
 
 load_before=$(cut -d' ' -f1-3 /proc/loadavg 2> /dev/null || echo unknown)

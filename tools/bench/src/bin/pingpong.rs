@@ -134,7 +134,7 @@ impl Lockstep {
 /// Enables the drive step by step, then lets the axis turn to and fro within some turns.
 fn command(exchange: u32) -> CommandFrame {
     let controlword = [0x0006, 0x0007].get(exchange as usize).copied().unwrap_or(0x000F);
-    let speed_rad_per_s = if exchange / 4000 % 2 == 0 { 20.0 } else { -20.0 };
+    let speed_rad_per_s = if (exchange / 4000).is_multiple_of(2) { 20.0 } else { -20.0 };
     let value = Value { speed_rad_per_s, ..Value::default() };
     let values = Series::from_slice(&[value]).expect("one value fits");
     CommandFrame { exchange, controlword, compute_us: 0, values }

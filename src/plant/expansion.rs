@@ -18,7 +18,7 @@ use crate::base::real;
 use crate::plant::chain::{Chain, Contact, Exponent, Joint};
 use crate::plant::dry::{Bend, Law, UNFELT, unfelt};
 use crate::plant::event::Cause;
-use crate::plant::lane::{Behind, Lane, Powers, Sums, add_powers, converged};
+use crate::plant::lane::{self, Behind, Lane, Powers, Sums, add_powers, converged};
 use crate::plant::series::{self, Series, TERMS};
 
 /// How finely a tick is computed.
@@ -102,7 +102,6 @@ impl Expansion {
     #[inline(always)]
     fn grow_in(&mut self, lanes: &mut [Lane], chain: &Chain, order: Option<usize>, margin: f64) -> Result<(), Cause> {
         self.start(lanes, chain, margin);
-        let mut sizes = [0.0; TERMS];
         let mut powers = Powers {
             chain,
             length_s: self.length_s,
@@ -110,14 +109,13 @@ impl Expansion {
             motor_nm: &mut self.motor_nm,
             speeds: &mut self.speeds,
             bends: &mut self.bends,
-            sizes: &mut sizes,
         };
         let (highest, enough) = add_powers(lanes, &mut powers);
         self.terms = highest + 1;
-        for i in 0..lanes.len() {
-            self.sums[i] = lanes[i].sums;
+        for (i, lane) in lanes.iter().enumerate() {
+            self.sums[i] = lane.sums;
         }
-        if enough { Ok(()) } else { self.shorten_until_converged(&mut sizes) }
+        if enough { Ok(()) } else { self.shorten_until_converged(chain) }
     }
 
     /// Coefficients of τ⁰ and τ¹.
@@ -127,9 +125,10 @@ impl Expansion {
         self.motor_nm[0] = motor.torque_nm;
         self.motor_nm[1] = self.length_s * motor.rate_per_s * (motor.command_nm - motor.torque_nm);
         let (mut before, mut driven_nm) = (Behind::default(), motor.torque_nm);
-        for i in 0..lanes.len() {
+        let count = lanes.len();
+        for (i, lane) in lanes.iter_mut().enumerate() {
             let (node, bend) = (&chain.nodes[i], &mut self.bends[i]);
-            let is_last = i + 1 == lanes.len();
+            let is_last = i + 1 == count;
             let behind = if is_last { Behind::default() } else { Behind::of(chain, i) };
             let mut chain_nm = driven_nm - behind.torque_nm * behind.per_ratio;
             let pressing = if is_last { chain.pressing_stop() } else { None };
@@ -140,17 +139,17 @@ impl Expansion {
             if let Some((stops, _)) = pressing {
                 bend.press(stops);
             }
-            let lane = Lane::new(node, bend, [&before, &behind], net_nm, self.length_s);
+            *lane = Lane::new(node, bend, [&before, &behind], net_nm, self.length_s);
             let speed = &mut self.speeds[i];
             (speed[0], speed[1]) = (node.speed_rad_per_s, lane.first());
-            lanes[i] = lane;
             driven_nm = behind.torque_nm;
             before = behind;
         }
     }
 
     /// Halves the piece until the highest powers no longer matter.
-    fn shorten_until_converged(&mut self, sizes: &mut Series) -> Result<(), Cause> {
+    fn shorten_until_converged(&mut self, chain: &Chain) -> Result<(), Cause> {
+        let mut sizes = lane::sizes(chain, self.length_s, &self.motor_nm, &self.speeds);
         let mut scale = 1.0;
         for _ in 0..HALVINGS_MAX {
             let largest = sizes.iter().fold(0.0, |largest: f64, size| largest.max(*size));
@@ -162,7 +161,7 @@ impl Expansion {
                 return Ok(());
             }
             scale *= 0.5;
-            series::rescale(sizes, 0.5);
+            series::rescale(&mut sizes, 0.5);
         }
         Err(Cause::TooStiff)
     }

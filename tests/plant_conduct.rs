@@ -266,7 +266,7 @@ fn the_torque_lag_is_first_order() {
 #[test]
 fn sixty_four_nodes_run() {
     let node = Node { inertia_kgm2: 1e-3, friction: stribeck(0.002, 0.003, 2.0) };
-    let link = |i: usize| Coupling { damping_nms_per_rad: if i % 2 == 0 { 0.02 } else { 0.0 }, ..coupling(1.0, 5e-4) };
+    let link = |i: usize| Coupling { damping_nms_per_rad: if i.is_multiple_of(2) { 0.02 } else { 0.0 }, ..coupling(1.0, 5e-4) };
     let parameters = Parameters {
         torque_lag_s: 0.0,
         nodes: vec![node; 64],
@@ -287,7 +287,7 @@ fn faults_name_node_time_and_cause() {
     let fault = |parameters: &Parameters, input: TickInput| {
         let mut plant = at_rest(parameters);
         let mut events = EventLog::new(10);
-        (0..10).find_map(|_| plant.step(&input, &mut events).err())
+        (0..200).find_map(|_| plant.step(&input, &mut events).err())
     };
     let found = fault(&two_masses(), torque(f64::NAN)).expect("a fault");
     assert_eq!((found.node, found.time_s, found.cause), (0, 0.0, Cause::InputNotFinite));

@@ -266,7 +266,10 @@ fn the_torque_lag_is_first_order() {
 #[test]
 fn sixty_four_nodes_run() {
     let node = Node { inertia_kgm2: 1e-3, friction: stribeck(0.002, 0.003, 2.0) };
-    let link = |i: usize| Coupling { damping_nms_per_rad: if i.is_multiple_of(2) { 0.02 } else { 0.0 }, ..coupling(1.0, 5e-4) };
+    let link = |i: usize| Coupling {
+        damping_nms_per_rad: if i.is_multiple_of(2) { 0.02 } else { 0.0 },
+        ..coupling(1.0, 5e-4)
+    };
     let parameters = Parameters {
         torque_lag_s: 0.0,
         nodes: vec![node; 64],

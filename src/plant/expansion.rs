@@ -16,7 +16,7 @@
 
 use crate::base::real;
 use crate::plant::chain::{Chain, Contact, Exponent, Joint};
-use crate::plant::dry::{Bend, Law, UNFELT, unfelt};
+use crate::plant::dry::{Bend, Dry, Law, UNFELT, unfelt};
 use crate::plant::event::Cause;
 use crate::plant::lane::{self, Behind, Lane, Powers, Sums, add_powers, converged};
 use crate::plant::series::{self, Series, TERMS};
@@ -42,6 +42,9 @@ const HALVINGS_MAX: u32 = 200;
 /// Share by which a node must be faster than `spent_rad_per_s` at a piece's start for its Stribeck part to be left out;
 /// if it slows down below that within the piece, the piece is computed again with it.
 const MARGIN: f64 = 0.05;
+
+/// Share of a power's radius of convergence that a piece may take: its terms then fall by 4 each, to 4e-15 in all.
+const WITHIN_RADIUS: f64 = 0.25;
 
 /// The series of one piece.
 #[derive(Clone, Debug)]
@@ -85,7 +88,7 @@ impl Expansion {
     /// All coefficients. Chains of up to three nodes have the loop over powers compiled for their number, with all that
     /// is under way in registers: half the time of the loop for any number. `margin`: see [`MARGIN`].
     fn grow(&mut self, chain: &Chain, length_s: f64, order: Option<usize>, margin: f64) -> Result<(), Cause> {
-        self.length_s = length_s;
+        self.length_s = length_s.min(self.length_within_radius_s(chain, margin));
         match chain.nodes.len() {
             1 => self.grow_in(&mut [Lane::default(); 1], chain, order, margin),
             2 => self.grow_in(&mut [Lane::default(); 2], chain, order, margin),
@@ -97,6 +100,22 @@ impl Expansion {
                 grown
             }
         }
+    }
+
+    /// How far the series of (|w|/ws)^s may reach: its radius is the time in which the node would come to speed 0. No
+    /// bound with the usual exponents, 1 and 2, whose series have none.
+    fn length_within_radius_s(&self, chain: &Chain, margin: f64) -> f64 {
+        let mut length_s = f64::INFINITY;
+        for (i, node) in chain.nodes.iter().enumerate() {
+            if let Exponent::Other(_) = node.exponent
+                && Dry::of(node, margin).law == Law::Falling
+            {
+                let friction_nm = node.slipping_torque_nm();
+                let change_per_s = ((chain.net_torque_nm(i) - friction_nm) * node.per_inertia).abs();
+                length_s = length_s.min(WITHIN_RADIUS * node.speed_rad_per_s.abs() / change_per_s);
+            }
+        }
+        length_s
     }
 
     #[inline(always)]

@@ -13,8 +13,6 @@ use plantstand::plant::train::{Initial, Node, Parameters};
 
 /// Errors of the speeds with a number of pieces a tick and with twice as many, and the order they show.
 pub struct Halving {
-    pub order: usize,
-    pub pieces: usize,
     pub error_rad_per_s: f64,
     pub halved_error_rad_per_s: f64,
 }
@@ -33,7 +31,7 @@ pub fn measure(order: usize, pieces: usize) -> Halving {
         let found = speeds(Stepping { order: Some(order), pieces });
         found.iter().zip(&exact).map(|(found, exact)| (found - exact).abs()).fold(0.0, f64::max)
     };
-    Halving { order, pieces, error_rad_per_s: error(pieces), halved_error_rad_per_s: error(2 * pieces) }
+    Halving { error_rad_per_s: error(pieces), halved_error_rad_per_s: error(2 * pieces) }
 }
 
 fn speeds(stepping: Stepping) -> Vec<f64> {

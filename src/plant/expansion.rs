@@ -59,6 +59,8 @@ pub(crate) struct Expansion {
     /// For chains too long to have them at hand.
     lanes: Vec<Lane>,
     pub(crate) bends: Vec<Bend>,
+    /// Whether any node has a Stribeck exponent other than 1 and 2.
+    unusual: bool,
 }
 
 impl Expansion {
@@ -73,6 +75,7 @@ impl Expansion {
             sums: vec![Sums::default(); count],
             lanes: vec![Lane::default(); count],
             bends: vec![Bend::blank(); count],
+            unusual: chain.nodes.iter().any(|node| matches!(node.exponent, Exponent::Other(_))),
         }
     }
 
@@ -82,13 +85,13 @@ impl Expansion {
         if self.weakening_returns(chain) {
             self.grow(chain, at_most_s, stepping.order, f64::INFINITY)?;
         }
-        self.stay_unfelt(chain)
+        if self.unusual { self.stay_unfelt(chain) } else { Ok(()) }
     }
 
     /// All coefficients. Chains of up to three nodes have the loop over powers compiled for their number, with all that
     /// is under way in registers: half the time of the loop for any number. `margin`: see [`MARGIN`].
     fn grow(&mut self, chain: &Chain, length_s: f64, order: Option<usize>, margin: f64) -> Result<(), Cause> {
-        self.length_s = length_s.min(self.length_within_radius_s(chain, margin));
+        self.length_s = if self.unusual { length_s.min(length_within_radius_s(chain, margin)) } else { length_s };
         match chain.nodes.len() {
             1 => self.grow_in(&mut [Lane::default(); 1], chain, order, margin),
             2 => self.grow_in(&mut [Lane::default(); 2], chain, order, margin),
@@ -100,22 +103,6 @@ impl Expansion {
                 grown
             }
         }
-    }
-
-    /// How far the series of (|w|/ws)^s may reach: its radius is the time in which the node would come to speed 0. No
-    /// bound with the usual exponents, 1 and 2, whose series have none.
-    fn length_within_radius_s(&self, chain: &Chain, margin: f64) -> f64 {
-        let mut length_s = f64::INFINITY;
-        for (i, node) in chain.nodes.iter().enumerate() {
-            if let Exponent::Other(_) = node.exponent
-                && Dry::of(node, margin).law == Law::Falling
-            {
-                let friction_nm = node.slipping_torque_nm();
-                let change_per_s = ((chain.net_torque_nm(i) - friction_nm) * node.per_inertia).abs();
-                length_s = length_s.min(WITHIN_RADIUS * node.speed_rad_per_s.abs() / change_per_s);
-            }
-        }
-        length_s
     }
 
     #[inline(always)]
@@ -290,6 +277,22 @@ impl Expansion {
         }
         (series::integral(speed, tau), series::growth(speed, tau))
     }
+}
+
+/// How far the series of (|w|/ws)^s may reach: its radius is the time in which the node would come to speed 0. No
+/// bound with the usual exponents, 1 and 2, whose series have none.
+fn length_within_radius_s(chain: &Chain, margin: f64) -> f64 {
+    let mut length_s = f64::INFINITY;
+    for (i, node) in chain.nodes.iter().enumerate() {
+        if let Exponent::Other(_) = node.exponent
+            && Dry::of(node, margin).law == Law::Falling
+        {
+            let friction_nm = node.slipping_torque_nm();
+            let change_per_s = ((chain.net_torque_nm(i) - friction_nm) * node.per_inertia).abs();
+            length_s = length_s.min(WITHIN_RADIUS * node.speed_rad_per_s.abs() / change_per_s);
+        }
+    }
+    length_s
 }
 
 impl Joint {

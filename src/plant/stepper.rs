@@ -57,6 +57,8 @@ pub struct Plant {
     rate: TickRate,
     tick: u64,
     stepping: Stepping,
+    /// Length of a tick's pieces before events cut them, in s.
+    piece_s: f64,
     /// Of the last tick: what has not changed needs not be looked at again.
     input: Option<TickInput>,
     chain: Chain,
@@ -96,6 +98,7 @@ impl Plant {
             rate,
             tick: 0,
             stepping,
+            piece_s: rate.period_s() / stepping.pieces as f64,
             input: None,
             chain,
             expansion,
@@ -118,7 +121,7 @@ impl Plant {
             self.take_input(input, start_s, events);
             self.input = Some(*input);
         }
-        let piece_s = self.rate.period_s() / self.stepping.pieces as f64;
+        let piece_s = self.piece_s;
         let mut budget = Budget { pieces: PIECES_MAX, changes: CHANGES_MAX };
         for piece in 0..self.stepping.pieces {
             let at_s = start_s + piece_s * piece as f64;

@@ -274,6 +274,19 @@ impl Node {
         }
     }
 
+    /// Friction now, against a motion that is under way.
+    pub(crate) fn slipping_torque_nm(&self) -> f64 {
+        let speed = self.speed_rad_per_s;
+        let relative = (speed * self.per_stribeck_speed).abs();
+        let exponent = match self.exponent {
+            Exponent::One => 1.0,
+            Exponent::Two => 2.0,
+            Exponent::Other(exponent) => exponent,
+        };
+        let dry_nm = self.kinetic_nm + self.excess_nm * real::exp(-real::pow(relative, exponent));
+        (dry_nm + self.resisting_nm.0).copysign(speed) + self.viscous_nms_per_rad * speed
+    }
+
     /// Whether dry friction acts on it in this tick.
     pub(crate) fn is_dry(&self) -> bool {
         0.0 < self.excess_nm + self.kinetic_nm || self.resisting_nm != (0.0, 0.0)

@@ -16,9 +16,9 @@
 
 use crate::base::real;
 use crate::plant::chain::{Chain, Contact, Exponent, Joint};
-use crate::plant::dry::{Bend, Law, UNFELT, unfelt};
+use crate::plant::dry::{Bend, Dry, Law, UNFELT, unfelt};
 use crate::plant::event::Cause;
-use crate::plant::lane::{Behind, Lane, Powers, Sums, add_powers, converged};
+use crate::plant::lane::{self, Behind, Lane, Powers, Sums, add_powers, converged};
 use crate::plant::series::{self, Series, TERMS};
 
 /// How finely a tick is computed.
@@ -43,6 +43,9 @@ const HALVINGS_MAX: u32 = 200;
 /// if it slows down below that within the piece, the piece is computed again with it.
 const MARGIN: f64 = 0.05;
 
+/// Share of a power's radius of convergence that a piece may take: its terms then fall by 4 each, to 4e-15 in all.
+const WITHIN_RADIUS: f64 = 0.25;
+
 /// The series of one piece.
 #[derive(Clone, Debug)]
 pub(crate) struct Expansion {
@@ -56,6 +59,8 @@ pub(crate) struct Expansion {
     /// For chains too long to have them at hand.
     lanes: Vec<Lane>,
     pub(crate) bends: Vec<Bend>,
+    /// Whether any node has a Stribeck exponent other than 1 and 2.
+    unusual: bool,
 }
 
 impl Expansion {
@@ -70,6 +75,7 @@ impl Expansion {
             sums: vec![Sums::default(); count],
             lanes: vec![Lane::default(); count],
             bends: vec![Bend::blank(); count],
+            unusual: chain.nodes.iter().any(|node| matches!(node.exponent, Exponent::Other(_))),
         }
     }
 
@@ -79,13 +85,13 @@ impl Expansion {
         if self.weakening_returns(chain) {
             self.grow(chain, at_most_s, stepping.order, f64::INFINITY)?;
         }
-        self.stay_unfelt(chain)
+        if self.unusual { self.stay_unfelt(chain) } else { Ok(()) }
     }
 
     /// All coefficients. Chains of up to three nodes have the loop over powers compiled for their number, with all that
     /// is under way in registers: half the time of the loop for any number. `margin`: see [`MARGIN`].
     fn grow(&mut self, chain: &Chain, length_s: f64, order: Option<usize>, margin: f64) -> Result<(), Cause> {
-        self.length_s = length_s;
+        self.length_s = if self.unusual { length_s.min(length_within_radius_s(chain, margin)) } else { length_s };
         match chain.nodes.len() {
             1 => self.grow_in(&mut [Lane::default(); 1], chain, order, margin),
             2 => self.grow_in(&mut [Lane::default(); 2], chain, order, margin),
@@ -102,7 +108,6 @@ impl Expansion {
     #[inline(always)]
     fn grow_in(&mut self, lanes: &mut [Lane], chain: &Chain, order: Option<usize>, margin: f64) -> Result<(), Cause> {
         self.start(lanes, chain, margin);
-        let mut sizes = [0.0; TERMS];
         let mut powers = Powers {
             chain,
             length_s: self.length_s,
@@ -110,14 +115,13 @@ impl Expansion {
             motor_nm: &mut self.motor_nm,
             speeds: &mut self.speeds,
             bends: &mut self.bends,
-            sizes: &mut sizes,
         };
         let (highest, enough) = add_powers(lanes, &mut powers);
         self.terms = highest + 1;
-        for i in 0..lanes.len() {
-            self.sums[i] = lanes[i].sums;
+        for (i, lane) in lanes.iter().enumerate() {
+            self.sums[i] = lane.sums;
         }
-        if enough { Ok(()) } else { self.shorten_until_converged(&mut sizes) }
+        if enough { Ok(()) } else { self.shorten_until_converged(chain) }
     }
 
     /// Coefficients of τ⁰ and τ¹.
@@ -127,9 +131,10 @@ impl Expansion {
         self.motor_nm[0] = motor.torque_nm;
         self.motor_nm[1] = self.length_s * motor.rate_per_s * (motor.command_nm - motor.torque_nm);
         let (mut before, mut driven_nm) = (Behind::default(), motor.torque_nm);
-        for i in 0..lanes.len() {
+        let count = lanes.len();
+        for (i, lane) in lanes.iter_mut().enumerate() {
             let (node, bend) = (&chain.nodes[i], &mut self.bends[i]);
-            let is_last = i + 1 == lanes.len();
+            let is_last = i + 1 == count;
             let behind = if is_last { Behind::default() } else { Behind::of(chain, i) };
             let mut chain_nm = driven_nm - behind.torque_nm * behind.per_ratio;
             let pressing = if is_last { chain.pressing_stop() } else { None };
@@ -140,17 +145,17 @@ impl Expansion {
             if let Some((stops, _)) = pressing {
                 bend.press(stops);
             }
-            let lane = Lane::new(node, bend, [&before, &behind], net_nm, self.length_s);
+            *lane = Lane::new(node, bend, [&before, &behind], net_nm, self.length_s);
             let speed = &mut self.speeds[i];
             (speed[0], speed[1]) = (node.speed_rad_per_s, lane.first());
-            lanes[i] = lane;
             driven_nm = behind.torque_nm;
             before = behind;
         }
     }
 
     /// Halves the piece until the highest powers no longer matter.
-    fn shorten_until_converged(&mut self, sizes: &mut Series) -> Result<(), Cause> {
+    fn shorten_until_converged(&mut self, chain: &Chain) -> Result<(), Cause> {
+        let mut sizes = lane::sizes(chain, self.length_s, &self.motor_nm, &self.speeds);
         let mut scale = 1.0;
         for _ in 0..HALVINGS_MAX {
             let largest = sizes.iter().fold(0.0, |largest: f64, size| largest.max(*size));
@@ -162,7 +167,7 @@ impl Expansion {
                 return Ok(());
             }
             scale *= 0.5;
-            series::rescale(sizes, 0.5);
+            series::rescale(&mut sizes, 0.5);
         }
         Err(Cause::TooStiff)
     }
@@ -272,6 +277,22 @@ impl Expansion {
         }
         (series::integral(speed, tau), series::growth(speed, tau))
     }
+}
+
+/// How far the series of (|w|/ws)^s may reach: its radius is the time in which the node would come to speed 0. No
+/// bound with the usual exponents, 1 and 2, whose series have none.
+fn length_within_radius_s(chain: &Chain, margin: f64) -> f64 {
+    let mut length_s = f64::INFINITY;
+    for (i, node) in chain.nodes.iter().enumerate() {
+        if let Exponent::Other(_) = node.exponent
+            && Dry::of(node, margin).law == Law::Falling
+        {
+            let friction_nm = node.slipping_torque_nm();
+            let change_per_s = ((chain.net_torque_nm(i) - friction_nm) * node.per_inertia).abs();
+            length_s = length_s.min(WITHIN_RADIUS * node.speed_rad_per_s.abs() / change_per_s);
+        }
+    }
+    length_s
 }
 
 impl Joint {

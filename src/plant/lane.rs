@@ -54,8 +54,6 @@ pub(crate) struct Powers<'a> {
     pub(crate) motor_nm: &'a mut Series,
     pub(crate) speeds: &'a mut [Series],
     pub(crate) bends: &'a mut [Bend],
-    /// Size of every power over all nodes, as the root of twice an energy.
-    pub(crate) sizes: &'a mut Series,
 }
 
 /// What may be left out, as a share of the largest term.
@@ -77,13 +75,12 @@ pub(crate) fn converged([first, second, third, fourth]: [f64; 4], largest: f64) 
 pub(crate) fn add_powers(lanes: &mut [Lane], powers: &mut Powers) -> (usize, bool) {
     let motor = &powers.chain.motor;
     let lag = powers.length_s * motor.rate_per_s;
-    let motor_weight = lanes[0].weight * powers.length_s * powers.chain.nodes[0].per_inertia;
+    let motor_weight = motor_weight(powers.chain, powers.length_s);
     let mut latest = [0.0, 0.0, motor_weight * (motor.torque_nm.abs() + motor.command_nm.abs()), 0.0];
-    for i in 0..lanes.len() {
-        latest[2] += lanes[i].weight * powers.speeds[i][0].abs();
-        latest[3] += lanes[i].weight * lanes[i].speed.abs();
+    for (i, lane) in lanes.iter().enumerate() {
+        latest[2] += lane.weight * powers.speeds[i][0].abs();
+        latest[3] += lane.weight * lane.speed.abs();
     }
-    (powers.sizes[0], powers.sizes[1]) = (latest[2], latest[3]);
     let mut largest = if latest[2] < latest[3] { latest[3] } else { latest[2] };
     let last = powers.order.unwrap_or(ORDER_MAX).clamp(1, ORDER_MAX);
     for k in 1..last {
@@ -92,7 +89,6 @@ pub(crate) fn add_powers(lanes: &mut [Lane], powers: &mut Powers) -> (usize, boo
             powers.motor_nm[k + 1] = -lag * INVERSE[k + 1] * powers.motor_nm[k];
             size += motor_weight * powers.motor_nm[k + 1].abs();
         }
-        powers.sizes[k + 1] = size;
         largest = if largest < size { size } else { largest };
         latest = [latest[1], latest[2], latest[3], size];
         if ORDER_MIN <= k + 1 && powers.order.is_none() && converged(latest, largest) {
@@ -100,6 +96,23 @@ pub(crate) fn add_powers(lanes: &mut [Lane], powers: &mut Powers) -> (usize, boo
         }
     }
     (last, powers.order.is_some())
+}
+
+/// What a torque on the motor is worth as a speed over the piece, in the weight of the motor's speed.
+fn motor_weight(chain: &Chain, length_s: f64) -> f64 {
+    length_s * chain.nodes[0].per_inertia * chain.nodes[0].weight
+}
+
+/// Size of every power over all nodes, as [`add_powers`] reckons it.
+pub(crate) fn sizes(chain: &Chain, length_s: f64, motor_nm: &Series, speeds: &[Series]) -> Series {
+    let motor_weight = motor_weight(chain, length_s);
+    let mut sizes = motor_nm.map(|coefficient| motor_weight * coefficient.abs());
+    for (node, speed) in chain.nodes.iter().zip(speeds) {
+        for (size, coefficient) in sizes.iter_mut().zip(speed) {
+            *size += node.weight * coefficient.abs();
+        }
+    }
+    sizes
 }
 
 /// Coefficients k + 1 from those up to k; returns the size of the speeds' new ones.
@@ -128,7 +141,9 @@ fn add_power(lanes: &mut [Lane], powers: &mut Powers, lag: f64, k: usize) -> f64
         let next = sum * inverse;
         powers.speeds[i][k + 1] = next;
         lane.speed = next;
-        lane.stretch = inverse * (lane.turn * speed - lane.turn_after * speed_after);
+        if i + 1 < count {
+            lane.stretch = inverse * (lane.turn * speed - lane.turn_after * speed_after);
+        }
         lane.sums.growth += next;
         lane.sums.reach += next.abs();
         lane.sums.travel += next * further;

@@ -166,20 +166,24 @@ impl Search {
     #[inline(never)]
     fn gap(&mut self, chain: &Chain, joint: usize, expansion: &Expansion) {
         let this = &chain.joints[joint];
-        let position = gap_position_series(chain, joint, expansion);
-        let reach = series::reach(&position);
+        let (position, terms) = gap_position_series(chain, joint, expansion);
+        let position = &position[..terms];
+        let reach = series::reach(position);
         for side in [1.0, -1.0] {
             let left = this.known_zeros != 0 && side == this.left_side;
             let distance = this.half_gap_rad - side * this.gap_position_rad;
             if !left && reach < distance {
                 continue;
             }
-            let mut ahead = position.map(|coefficient| -side * coefficient);
+            let mut ahead = [0.0; TERMS];
+            for (ahead, coefficient) in ahead.iter_mut().zip(position) {
+                *ahead = -side * coefficient;
+            }
             ahead[0] = distance;
             if left {
                 ahead[..this.known_zeros].fill(0.0);
             }
-            self.consider(&ahead, Ending::Gap(joint, side));
+            self.consider(&ahead[..terms], Ending::Gap(joint, side));
         }
     }
 
@@ -275,8 +279,8 @@ fn held_net_series(chain: &Chain, node: usize, expansion: &Expansion) -> Series 
     net
 }
 
-/// b in the open gap: x less the relaxing strain.
-fn gap_position_series(chain: &Chain, joint: usize, expansion: &Expansion) -> Series {
+/// b in the open gap: x less the relaxing strain; and how many coefficients it has.
+fn gap_position_series(chain: &Chain, joint: usize, expansion: &Expansion) -> (Series, usize) {
     let this = &chain.joints[joint];
     let mut position = [0.0; TERMS];
     position[0] = this.gap_position_rad;
@@ -285,13 +289,14 @@ fn gap_position_series(chain: &Chain, joint: usize, expansion: &Expansion) -> Se
     }
     let strain_rad = this.twist_rad - this.gap_position_rad;
     let mut strain_rad = relaxed(strain_rad, this.relaxation_per_s, 0.0, this.half_gap_rad);
-    if strain_rad != 0.0 {
-        for k in 1..=ORDER_MAX {
-            strain_rad *= -this.relaxation_per_s * expansion.length_s * INVERSE[k];
-            position[k] -= strain_rad;
-        }
+    if strain_rad == 0.0 {
+        return (position, expansion.terms);
     }
-    position
+    for k in 1..=ORDER_MAX {
+        strain_rad *= -this.relaxation_per_s * expansion.length_s * INVERSE[k];
+        position[k] -= strain_rad;
+    }
+    (position, TERMS)
 }
 
 fn angle_series(angle_rad: f64, speed: &[f64], length_s: f64) -> Series {

@@ -57,10 +57,13 @@ pub struct Plant {
     rate: TickRate,
     tick: u64,
     stepping: Stepping,
+    /// Length of a tick's pieces before events cut them, in s.
+    piece_s: f64,
     /// Of the last tick: what has not changed needs not be looked at again.
     input: Option<TickInput>,
     chain: Chain,
     expansion: Expansion,
+    effort: Effort,
     audit: Option<Audit>,
     nothing: Energy,
 }
@@ -91,7 +94,18 @@ impl Plant {
         let chain = Chain::new(parameters, initial);
         let expansion = Expansion::new(&chain);
         let audit = audit.then(|| Audit::new(&chain));
-        Self { rate, tick: 0, stepping, input: None, chain, expansion, audit, nothing: Energy::default() }
+        Self {
+            rate,
+            tick: 0,
+            stepping,
+            piece_s: rate.period_s() / stepping.pieces as f64,
+            input: None,
+            chain,
+            expansion,
+            effort: Effort::default(),
+            audit,
+            nothing: Energy::default(),
+        }
     }
 
     /// One control tick with these inputs. Events are added to the log in the order of their time.
@@ -107,7 +121,7 @@ impl Plant {
             self.take_input(input, start_s, events);
             self.input = Some(*input);
         }
-        let piece_s = self.rate.period_s() / self.stepping.pieces as f64;
+        let piece_s = self.piece_s;
         let mut budget = Budget { pieces: PIECES_MAX, changes: CHANGES_MAX };
         for piece in 0..self.stepping.pieces {
             let at_s = start_s + piece_s * piece as f64;
@@ -130,6 +144,8 @@ impl Plant {
             self.expansion
                 .expand(&self.chain, remaining_s, self.stepping)
                 .map_err(|cause| self.fault(cause, start_s + elapsed_s))?;
+            self.effort.pieces += 1;
+            self.effort.powers += self.expansion.terms as u64 - 1;
             let crossing = first_crossing(&self.chain, &mut self.expansion);
             let tau = crossing.map_or(1.0, |crossing| crossing.tau);
             self.advance(tau);
@@ -256,11 +272,20 @@ impl Plant {
         self.audit.as_ref().map_or(&self.nothing, |audit| &audit.energy)
     }
 
-    /// Terms in the series of the last piece computed: highest power of time in the speeds.
+    /// What the motion has cost so far.
     #[must_use]
-    pub fn order_used(&self) -> usize {
-        self.expansion.terms.saturating_sub(1)
+    pub fn effort(&self) -> Effort {
+        self.effort
     }
+}
+
+/// Counts of the work done.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Effort {
+    /// Pieces computed, at least one a tick.
+    pub pieces: u64,
+    /// Powers of time in them, summed.
+    pub powers: u64,
 }
 
 /// What is left of the pieces and changes that a tick may take.

@@ -1,0 +1,135 @@
+//! Parts K and L, as far as quantisation and count noise go.
+//!
+//! What it does not: cyclic errors, the M/T method, load noise. Start reading at [`record`].
+
+use plantstand::base::random::Stream;
+use plantstand::base::units::{RPM_RAD_PER_S, TURN_RAD};
+use plantstand::plant::sensor::{Sensor, SensorParameters};
+
+use crate::rows::Row;
+
+const IDEAL: SensorParameters =
+    SensorParameters { counts_per_turn: 4096.0, noise_counts_rms: 0.0, latency_ticks: 0, sign: 1.0, offset_rad: 0.0 };
+
+/// Counts of a sensor on a motor that turns by the same angle every tick, in counts.
+fn record(parameters: &SensorParameters, counts_per_tick: f64, ticks: u32) -> Vec<i64> {
+    let mut sensor = Sensor::new(parameters, Stream::new(7, "sensor"), 0.0);
+    let angle = |tick: u32| counts_per_tick * f64::from(tick) * TURN_RAD / parameters.counts_per_turn;
+    (0..ticks).map(|tick| sensor.sample(angle(tick))).collect()
+}
+
+fn rms(values: impl Iterator<Item = f64>) -> f64 {
+    let (sum, count) = values.fold((0.0, 0.0), |(sum, count), value| (sum + value * value, count + 1.0));
+    f64::sqrt(sum / count)
+}
+
+/// Deviation of the differences of neighbouring counts from the true speed, in counts per tick.
+fn speed_deviations(counts: &[i64], counts_per_tick: f64) -> impl Iterator<Item = f64> {
+    counts.windows(2).map(move |pair| (pair[1] - pair[0]) as f64 - counts_per_tick)
+}
+
+/// Row `count-per-tick`: common practice. One count per tick as a speed.
+#[test]
+fn one_count_per_tick() {
+    let row = Row::named("count-per-tick");
+    let speeds = row.inputs("counts_per_turn").into_iter().map(|counts_per_turn| {
+        let counts = record(&SensorParameters { counts_per_turn, ..IDEAL }, 1.0, 1000);
+        let per_tick = (counts[999] - counts[0]) as f64 / 999.0;
+        per_tick * TURN_RAD / counts_per_turn * row.input("tick_hz") / RPM_RAD_PER_S
+    });
+    row.check(&speeds.collect::<Vec<_>>());
+}
+
+/// Row `quantisation-angle`: Widrow and Kollar, Quantization Noise.
+#[test]
+fn rounding_the_angle() {
+    let row = Row::named("quantisation-angle");
+    let (counts_per_tick, count_rad) = (0.618_033_988_749_895, TURN_RAD / 4096.0);
+    let counts = record(&IDEAL, counts_per_tick, 200_000);
+    let errors = counts.iter().enumerate().map(|(tick, counts)| *counts as f64 - counts_per_tick * tick as f64);
+    row.check(&[rms(errors) * count_rad]);
+}
+
+/// Row `quantisation-speed-exact`: derived; the difference is floor or ceiling.
+#[test]
+fn speed_by_difference_at_a_fraction_of_a_count() {
+    let row = Row::named("quantisation-speed-exact");
+    let deviations = row.inputs("fraction_of_a_count").into_iter().map(|fraction| {
+        // The fraction a little off, so that the angle meets every place inside a count.
+        let counts_per_tick = 2.0 + fraction + 1e-7;
+        rms(speed_deviations(&record(&IDEAL, counts_per_tick, 400_001), counts_per_tick))
+    });
+    row.check(&deviations.collect::<Vec<_>>());
+}
+
+/// Row `quantisation-speed-mean`: two independent uniform errors, over many speeds.
+#[test]
+fn speed_by_difference_over_all_speeds() {
+    let row = Row::named("quantisation-speed-mean");
+    let speeds = 2000;
+    let deviations = (0..speeds).flat_map(|speed| {
+        let counts_per_tick = 2.0 + (f64::from(speed) + 0.5) / f64::from(speeds);
+        speed_deviations(&record(&IDEAL, counts_per_tick, 500), counts_per_tick).collect::<Vec<_>>()
+    });
+    row.check(&[rms(deviations) * TURN_RAD / 4096.0 * row.input("tick_hz") / RPM_RAD_PER_S]);
+}
+
+/// Row `angle-noise-to-speed`: derived, a difference of two independent samples.
+#[test]
+fn noise_of_the_differenced_speed() {
+    let row = Row::named("angle-noise-to-speed");
+    let counts_per_turn = row.input("counts_per_turn");
+    let noise_counts_rms = row.input("noise_counts_rms");
+    let counts = record(&SensorParameters { counts_per_turn, noise_counts_rms, ..IDEAL }, 0.3, 400_000);
+    let deviation = rms(speed_deviations(&counts, 0.3));
+    row.check(&[deviation * TURN_RAD / counts_per_turn * row.input("tick_hz") / RPM_RAD_PER_S]);
+}
+
+/// Row `rms-of-rounded-noise`: Sheppard's correction, Widrow and Kollar. A record of n samples adds 1/sqrt(2n) to the
+/// row's 1e-6: three times that here.
+#[test]
+fn rounded_noise() {
+    let row = Row::named("rms-of-rounded-noise");
+    let samples = 1_000_000;
+    let counts = record(&SensorParameters { noise_counts_rms: row.input("noise_counts_rms"), ..IDEAL }, 0.0, samples);
+    let tolerance = 1e-6 + 3.0 / f64::sqrt(2.0 * f64::from(samples));
+    row.check_within(&[rms(counts.iter().map(|counts| *counts as f64))], tolerance);
+}
+
+/// Row `gauss-percentiles`: table. The stream that makes the noise: shares of a million numbers beyond each point, within
+/// four deviations of a share of that many.
+#[test]
+fn the_noise_is_normal() {
+    let row = Row::named("gauss-percentiles");
+    let samples = 1_000_000;
+    let mut stream = Stream::new(11, "percentiles");
+    let numbers: Vec<f64> = (0..samples).map(|_| stream.normal()).collect();
+    let check = |name: &str, hits: usize, share: f64| {
+        let deviation = f64::sqrt(share * (1.0 - share) / f64::from(samples));
+        let found = hits as f64 / f64::from(samples);
+        assert!((found - share).abs() < 4.0 * deviation, "{name}: {found} of {share}");
+    };
+    let expected = row.expected();
+    for (point, share) in expected.iter().zip([0.90, 0.95, 0.975, 0.99, 0.999]) {
+        check("percentile", numbers.iter().filter(|number| *number < point).count(), share);
+    }
+    for (sigmas, share) in [1.0, 2.0, 3.0].into_iter().zip(&expected[5..]) {
+        check("within sigmas", numbers.iter().filter(|number| number.abs() < sigmas).count(), *share);
+    }
+}
+
+/// Latency shows the angle of n ticks before, before that the initial one; sign and offset act on the angle; halves are
+/// rounded to the even count.
+#[test]
+fn latency_sign_offset_and_rounding() {
+    let parameters = SensorParameters {
+        counts_per_turn: 8.0,
+        latency_ticks: 2,
+        sign: -1.0,
+        offset_rad: TURN_RAD / 8.0,
+        noise_counts_rms: 0.0,
+    };
+    let mut sensor = Sensor::new(&parameters, Stream::new(1, "sensor"), TURN_RAD);
+    let shown: Vec<i64> = [0.5, 1.5, 2.5, 3.5].iter().map(|count| sensor.sample(count * TURN_RAD / 8.0)).collect();
+    assert_eq!(shown, [-9, -9, -2, -2]);
+}

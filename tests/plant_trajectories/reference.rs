@@ -1,0 +1,199 @@
+//! A reference trajectory read from its file, run through the plant, and compared.
+//!
+//! What it does not: say how right is right enough (see `main.rs`). Start reading at [`Comparison::of`].
+
+use std::path::Path;
+
+use plantstand::base::time::TickRate;
+use plantstand::plant::coupling::Coupling;
+use plantstand::plant::event::{Event, EventLog, Place};
+use plantstand::plant::friction::{Coulomb, Friction};
+use plantstand::plant::stepper::{Effort, Plant, TickInput};
+use plantstand::plant::train::{Initial, Node, Parameters};
+use serde_json::Value;
+
+/// Files of the reference trajectories, without their ending.
+pub const CASES: [&str; 6] = [
+    "a_linear_two_mass_chirp",
+    "b_two_mass_play_friction",
+    "c_three_mass_gear_two_gaps",
+    "d_stick_slip_ramp",
+    "e_rigid_coast_and_breakaway",
+    "f_stiff_rattle",
+];
+
+/// Two events are the same when they are no farther apart than this.
+const SAME_TIME_S: f64 = 1e-6;
+
+/// How one case came out. Errors are the largest over all samples, as a share of the span of the state.
+pub struct Comparison {
+    pub ticks: u64,
+    pub angle: f64,
+    pub speed: f64,
+    /// `None` without couplings.
+    pub torque: Option<f64>,
+    /// `None` without backlash.
+    pub gap: Option<f64>,
+    pub events_found: usize,
+    pub events_expected: usize,
+    /// Events that are in both lists, within a microsecond.
+    pub events_matched: usize,
+    pub event_time_s: f64,
+    /// Energy unaccounted for, as a share of the work done.
+    pub energy: f64,
+    pub effort: Effort,
+}
+
+struct Case {
+    file: Value,
+    parameters: Parameters,
+    rate: TickRate,
+}
+
+impl Comparison {
+    /// Runs a case and compares every state, the events and the energy.
+    pub fn of(name: &str) -> Self {
+        let case = Case::read(name);
+        let initial = &case.file["initial_state"];
+        let initial = Initial {
+            angle_rad: numbers(&initial["angle_rad"]),
+            speed_rad_per_s: numbers(&initial["speed_rad_per_s"]),
+            gap_position_rad: numbers(&initial["gap_position_rad"]),
+        };
+        let mut plant = Plant::new(&case.parameters, &initial, case.rate, true);
+        let mut events = EventLog::new(1000);
+        let samples = case.run(&mut plant, &mut events);
+        let nodes = case.parameters.nodes.len();
+        let couplings = case.parameters.couplings.len();
+        let expected = case.file["events"].as_array().expect("events");
+        let found: Vec<Event> = events.iter().copied().collect();
+        let (events_matched, event_time_s) = matched(&found, expected);
+        let worst = |key: &str, first: usize, count: usize| case.worst(key, &samples[first..first + count]);
+        Self {
+            ticks: plant.tick(),
+            angle: worst("angle_rad", 0, nodes).expect("angles"),
+            speed: worst("speed_rad_per_s", nodes, nodes).expect("speeds"),
+            torque: worst("coupling_torque_nm", 2 * nodes, couplings),
+            gap: worst("gap_position_rad", 2 * nodes + couplings, couplings),
+            events_found: found.len(),
+            events_expected: expected.len(),
+            events_matched,
+            event_time_s,
+            energy: plant.energy().residual_j().abs() / plant.energy().work_j(),
+            effort: plant.effort(),
+        }
+    }
+}
+
+impl Case {
+    fn read(name: &str) -> Self {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/trajectories");
+        let text = std::fs::read_to_string(folder.join(format!("{name}.json"))).expect("reference trajectory");
+        let file: Value = serde_json::from_str(&text).expect("JSON");
+        let nodes = file["nodes"].as_array().expect("nodes").iter().map(node).collect();
+        let couplings = file["couplings"].as_array().expect("couplings").iter().map(coupling).collect();
+        let parameters = Parameters { torque_lag_s: 0.0, nodes, couplings, stops: None, loads: Vec::new() };
+        let rate = TickRate { hz: number(&file["tick_hz"]) as u32 };
+        Self { file, parameters, rate }
+    }
+
+    /// Steps to every sample; one list per state, in the order angles, speeds, torques, gap positions.
+    fn run(&self, plant: &mut Plant, events: &mut EventLog) -> Vec<Vec<f64>> {
+        let pieces = self.file["torque_profile"]["pieces"].as_array().expect("torque");
+        let mut pieces = pieces.iter().map(|piece| (self.rate.nearest_tick(number(&piece[0])), number(&piece[1])));
+        let mut next = pieces.next();
+        let mut input = TickInput::default();
+        let (nodes, couplings) = (plant.nodes(), plant.nodes() - 1);
+        let mut samples = vec![Vec::new(); 2 * (nodes + couplings)];
+        for at_s in numbers(&self.file["sample_s"]) {
+            while plant.tick() < self.rate.nearest_tick(at_s) {
+                while let Some((_, torque_nm)) = next.filter(|(start, _)| *start <= plant.tick()) {
+                    input.torque_nm = Some(torque_nm);
+                    next = pieces.next();
+                }
+                plant.step(&input, events).expect("no fault");
+            }
+            let angles = (0..nodes).map(|node| plant.angle_rad(node));
+            let speeds = (0..nodes).map(|node| plant.speed_rad_per_s(node));
+            let torques = (0..couplings).map(|coupling| plant.coupling_torque_nm(coupling));
+            let gaps = (0..couplings).map(|coupling| plant.gap_position_rad(coupling));
+            for (list, value) in samples.iter_mut().zip(angles.chain(speeds).chain(torques).chain(gaps)) {
+                list.push(value);
+            }
+        }
+        samples
+    }
+
+    /// The largest error of some states as a share of each one's span; `None` where the file has none.
+    fn worst(&self, key: &str, states: &[Vec<f64>]) -> Option<f64> {
+        let lists = self.file[key].as_array()?.iter().zip(states);
+        lists
+            .filter(|(expected, _)| !expected.is_null())
+            .map(|(expected, found)| error(&numbers(expected), found))
+            .reduce(f64::max)
+    }
+}
+
+fn error(expected: &[f64], found: &[f64]) -> f64 {
+    assert_eq!(expected.len(), found.len());
+    let highest = expected.iter().copied().fold(f64::MIN, f64::max);
+    let lowest = expected.iter().copied().fold(f64::MAX, f64::min);
+    let worst = expected.iter().zip(found).map(|(expected, found)| (expected - found).abs()).fold(0.0, f64::max);
+    worst / (highest - lowest)
+}
+
+/// How many expected events were found, and the largest difference of their times. Lists are compared as sets: events
+/// at one instant have no order.
+fn matched(found: &[Event], expected: &[Value]) -> (usize, f64) {
+    let mut left: Vec<&Event> = found.iter().collect();
+    let (mut count, mut apart_s) = (0, 0.0_f64);
+    for event in expected {
+        let time_s = number(&event["time_s"]);
+        let same = |found: &&Event| (found.time_s - time_s).abs() <= SAME_TIME_S && is_like(found, event);
+        if let Some(place) = left.iter().position(same) {
+            apart_s = apart_s.max((left.remove(place).time_s - time_s).abs());
+            count += 1;
+        }
+    }
+    (count, apart_s)
+}
+
+fn is_like(found: &Event, expected: &Value) -> bool {
+    let direction = ["direction", "side", "direction_before"].iter().find_map(|key| expected[*key].as_i64());
+    let place = match found.place {
+        Place::Node(node) => expected["node"].as_u64() == Some(node as u64),
+        Place::Coupling(coupling) => expected["coupling"].as_u64() == Some(coupling as u64),
+    };
+    place && expected["kind"] == found.kind.name() && direction == Some(i64::from(found.direction))
+}
+
+fn node(value: &Value) -> Node {
+    let friction = &value["friction"];
+    Node {
+        inertia_kgm2: number(&value["inertia_kgm2"]),
+        friction: Friction::Coulomb(Coulomb {
+            kinetic_nm: number(&friction["kinetic_nm"]),
+            static_nm: number(&friction["static_nm"]),
+            stribeck_rad_per_s: number(&friction["stribeck_rad_per_s"]),
+            stribeck_exponent: number(&friction["stribeck_exponent"]),
+            viscous_nms_per_rad: number(&friction["viscous_nms_per_rad"]),
+        }),
+    }
+}
+
+fn coupling(value: &Value) -> Coupling {
+    Coupling {
+        ratio: number(&value["ratio_motor_turns_per_load_turn"]),
+        stiffness_nm_per_rad: number(&value["stiffness_nm_per_rad"]),
+        damping_nms_per_rad: number(&value["damping_nms_per_rad"]),
+        half_gap_rad: number(&value["half_gap_rad"]),
+    }
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().expect("a number")
+}
+
+fn numbers(value: &Value) -> Vec<f64> {
+    value.as_array().expect("a list").iter().map(number).collect()
+}

@@ -38,7 +38,7 @@ fn one(seed: u64) {
 fn exam(m: &Machine, s: &Settings) -> Outcome {
     let mut m = m.clone();
     let mut v = 0.3 * m.max_speed_rpm;
-    if m.travel.is_some() { let half = m.window_deg[1]; m.start_deg = -0.5 * half; v = v.min(half * m.ratio / 360.0 / 0.8 * 60.0); }
+    if m.travel.is_some() { let half = m.window_deg[1]; m.start_deg = -0.75 * half; let share = if m.arm_nm == 0.0 { 1.2 } else { 0.55 }; v = v.min(share * half * m.ratio / 360.0 / 0.8 * 60.0); }
     let load = Outside { load_nm: 0.15 * m.rated_torque_nm * m.ratio, resisting_nm: 0.0 };
     let n = Outside::default();
     examine(&m, s, &[Entry { at_s: 0.5, speed_rpm: v, over_s: 0.1, outside: n }, Entry { at_s: 0.95, speed_rpm: v, over_s: 0.0, outside: load }, Entry { at_s: 1.3, speed_rpm: 0.0, over_s: 0.1, outside: load }], 2.3, 5.0, 0.5)

@@ -37,8 +37,8 @@ const HEAVIER: f64 = 1.6;
 /// While a gap opens and closes the spring acts for a part of the time only; to a loop it looks softer and less damped by
 /// that part, down to none (the describing function of play). Passing through, the loop must not swing by itself: Ms 3.
 const PARTS_OF_SPRING: [f64; 3] = [0.3, 0.1, 0.03];
-const SENSITIVITY_PEAK_PASSING: f64 = 3.0;
-const PHASE_MARGIN_PASSING_DEG: f64 = 20.0;
+const SENSITIVITY_PEAK_PASSING: f64 = 6.0;
+const PHASE_MARGIN_PASSING_DEG: f64 = 10.0;
 /// Damping of a spring that is counted on, however much was measured: a gap or a coarse sweep shows more than there is,
 /// and belts, couplings and gears have 2 to 5 %.
 const DAMPING_RATIO_MAX: f64 = 0.03;

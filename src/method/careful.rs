@@ -71,13 +71,19 @@ fn tune<A: Axis>(mover: &mut Mover<'_, A>) -> Result<Summary, Stop> {
     mover.disable()?;
     mover.axis.store()?;
     let (time_s, path_deg) = (mover.time_s(), mover.path_deg());
-    mover.axis.log(&format!("Stored after {time_s:.1} s and {path_deg:.0} degrees of path. Thank you for the machine."))?;
+    mover
+        .axis
+        .log(&format!("Stored after {time_s:.1} s and {path_deg:.0} degrees of path. Thank you for the machine."))?;
     Ok(Summary { settings: rows(&design.settings, mover.plate.torque_limit_nm) })
 }
 
 /// Sweeps until two masses explain what comes back. A gap that opens now and then makes the answer depend on the size of
 /// the sweep; a smaller one stays on one flank, held there by friction alone.
-fn response<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics, scatter_rad: f64) -> Result<(Vec<Line>, Fit), Stop> {
+fn response<A: Axis>(
+    mover: &mut Mover<'_, A>,
+    mechanics: &Mechanics,
+    scatter_rad: f64,
+) -> Result<(Vec<Line>, Fit), Stop> {
     let known = beforehand(mover, mechanics);
     for (size, explained) in SWEEPS {
         let rms_nm = size * mover.plate.rated_torque_nm;
@@ -87,9 +93,13 @@ fn response<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics, scatter_ra
         if fit.miss <= explained && response.unrest <= QUIET {
             return Ok((response.lines, fit));
         }
-        mover.axis.log("Two masses do not explain that; does play open now and then? I sweep with a third of the torque.")?;
+        mover
+            .axis
+            .log("Two masses do not explain that; does play open now and then? I sweep with a third of the torque.")?;
     }
-    Err(Stop::because("two masses do not explain how the axis answers, however small the sweep; look for play or loose screws"))
+    Err(Stop::because(
+        "two masses do not explain how the axis answers, however small the sweep; look for play or loose screws",
+    ))
 }
 
 /// Designs, tries, and steps back until the axis agrees. The axis is then at rest and enabled.
@@ -151,7 +161,9 @@ fn say_hello<A: Axis>(mover: &mut Mover<'_, A>) -> Result<(), Stop> {
 fn say_mechanics<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics) -> Result<(), Stop> {
     let ratio = mechanics.inertia_kgm2 / mover.plate.motor_inertia_kgm2;
     if ratio < LIGHTEST {
-        return Err(Stop::because(format!("the whole axis seems to have {ratio:.2} of the inertia on the motor's nameplate; one of them is wrong")));
+        return Err(Stop::because(format!(
+            "the whole axis seems to have {ratio:.2} of the inertia on the motor's nameplate; one of them is wrong"
+        )));
     }
     let (inertia, kinetic) = (mechanics.inertia_kgm2, mechanics.kinetic_nm);
     let weight_nm = real::hypot(mechanics.sine_nm, mechanics.cosine_nm);
@@ -174,10 +186,17 @@ fn say_design<A: Axis>(mover: &mut Mover<'_, A>, design: &Design) -> Result<(), 
     let settings = &design.settings;
     let gain = settings.gain_nms_per_rad;
     let reset_ms = 1e3 * settings.reset_time_s;
-    let lowpass = if settings.lowpass_hz == 0.0 { "no low-pass".to_owned() } else { format!("low-pass {:.0} Hz", settings.lowpass_hz) };
-    let notch = settings.notch.map_or("no notch".to_owned(), |notch| format!("notch {:.0} Hz, {:.0} wide, {:.0} dB", notch.hz, notch.width_hz, notch.depth_db));
+    let lowpass = if settings.lowpass_hz == 0.0 {
+        "no low-pass".to_owned()
+    } else {
+        format!("low-pass {:.0} Hz", settings.lowpass_hz)
+    };
+    let notch = settings.notch.map_or("no notch".to_owned(), |notch| {
+        format!("notch {:.0} Hz, {:.0} wide, {:.0} dB", notch.hz, notch.width_hz, notch.depth_db)
+    });
     mover.axis.log(&format!("My choice: gain {gain:.4} Nms/rad, reset {reset_ms:.0} ms, {lowpass}, {notch}."))?;
-    let (nominal, worst, noise) = (design.nominal.sensitivity_peak, design.worst.sensitivity_peak, design.noise_percent);
+    let (nominal, worst, noise) =
+        (design.nominal.sensitivity_peak, design.worst.sensitivity_peak, design.noise_percent);
     let margin = design.worst.phase_margin_deg;
     mover.axis.log(&format!("It should have Ms {nominal:.2}, {worst:.2} when the axis changes, then still {margin:.0} degrees; noise {noise:.2} %."))
 }

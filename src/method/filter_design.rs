@@ -50,7 +50,7 @@ const RESET_PER_SWING: f64 = 1.6;
 /// A notch is one thing more that can be wrong in a year; it must earn a quarter more gain.
 const NOTCH_MUST_EARN: f64 = 1.25;
 /// From the largest gain that would do, a careful person steps back by this factor and takes the calmest filters there.
-const STEP_BACK: f64 = 0.93;
+const STEP_BACK: f64 = 0.95;
 /// Candidates of a notch in parts of the measured resonance: its centre at or below it, since axes get softer and heavier
 /// rather than the other way, its width about its centre, which is what still covers a changed axis.
 const NOTCH_CENTRES: [f64; 4] = [0.85, 0.9, 0.95, 1.0];
@@ -60,8 +60,10 @@ const NOTCH_DEPTHS_DB: [f64; 2] = [12.0, 20.0];
 const LOWPASS_HIGHEST: f64 = 0.3;
 const LOWPASS_STEP: f64 = 0.8;
 const LOWPASS_COUNT: u32 = 13;
-/// Gains are tried in steps of 5 %.
-const GAIN_STEP: f64 = 1.05;
+/// Gains are tried from a rigid crossover slower than any servo to one faster than any, in steps of 15 %.
+const SLOWEST_RAD_PER_S: f64 = 5.0;
+const FASTEST_RAD_PER_S: f64 = 3000.0;
+const GAIN_STEP: f64 = 1.15;
 /// A line counts where its deviation is below this share of it: elsewhere the fit knows better than the measurement.
 const CLEAR_LINE: f64 = 0.05;
 
@@ -213,7 +215,11 @@ impl<'a> Table<'a> {
         let springs = [axis, softer, stiffer, heavier, passing[0], passing[1], passing[2]];
         let rad_per_s = grid(&springs, given.rate);
         let response = |axis: &TwoMass| rad_per_s.iter().map(|&at| axis.response(at, given.rate)).collect();
-        let case = |axis: &TwoMass, sensitivity_peak, phase_margin_deg| Case { plant: response(axis), sensitivity_peak, phase_margin_deg };
+        let case = |axis: &TwoMass, sensitivity_peak, phase_margin_deg| Case {
+            plant: response(axis),
+            sensitivity_peak,
+            phase_margin_deg,
+        };
         let mut cases = vec![case(&axis, SENSITIVITY_PEAK, PHASE_MARGIN_DEG)];
         for changed in [softer, stiffer, heavier, axis.motor_alone()] {
             cases.push(case(&changed, SENSITIVITY_PEAK_CHANGED, PHASE_MARGIN_CHANGED_DEG));
@@ -233,20 +239,27 @@ impl<'a> Table<'a> {
         Filters { lowpass_hz, notch, grid, lines }
     }
 
-    /// The largest gain, coming from below, up to which every bound holds.
+    /// The largest gain, coming from below, up to which every bound holds: up in steps to the first that fails after one
+    /// that held, then by halves to within half a per cent.
     fn top_gain(&self, filters: &Filters) -> Option<f64> {
-        let mut top = None;
-        // From a rigid crossover of 5 rad/s, slower than any servo, to 3000 rad/s, faster than any.
-        let mut gain = 5.0 * self.given.axis.inertia_kgm2();
-        while gain < 3000.0 * self.given.axis.inertia_kgm2() {
-            if self.holds(filters, gain) {
-                top = Some(gain);
-            } else if top.is_some() {
-                break;
+        let inertia_kgm2 = self.given.axis.inertia_kgm2();
+        let mut held: Option<f64> = None;
+        let mut gain = SLOWEST_RAD_PER_S * inertia_kgm2;
+        while gain < FASTEST_RAD_PER_S * inertia_kgm2 {
+            match (self.holds(filters, gain), held) {
+                (true, _) => held = Some(gain),
+                (false, Some(_)) => break,
+                (false, None) => {}
             }
             gain *= GAIN_STEP;
         }
-        top
+        let mut low = held?;
+        let mut high = low * GAIN_STEP;
+        for _ in 0..5 {
+            let middle = (low * high).sqrt();
+            if self.holds(filters, middle) { low = middle } else { high = middle }
+        }
+        Some(low)
     }
 
     fn holds(&self, filters: &Filters, gain_nms_per_rad: f64) -> bool {
@@ -267,18 +280,23 @@ impl<'a> Table<'a> {
 
     fn judge_case(&self, case: &Case, filters: &Filters, gain_nms_per_rad: f64, reset_time_s: f64) -> Worth {
         let open = case.plant.iter().zip(&filters.grid).zip(&self.integral);
-        controller::judge(open.map(|((plant, filter), sum)| plant * filter * gain_nms_per_rad * (1.0 + sum / reset_time_s)))
+        controller::judge(
+            open.map(|((plant, filter), sum)| plant * filter * gain_nms_per_rad * (1.0 + sum / reset_time_s)),
+        )
     }
 
     /// The measured response itself, where it is clear; it does not reach far enough to count for stability.
     fn judge_lines(&self, filters: &Filters, gain_nms_per_rad: f64, reset_time_s: f64) -> Worth {
         let open = self.lines.iter().zip(&filters.lines).zip(&self.line_integral);
-        controller::judge(open.map(|((line, filter), sum)| line.value * filter * gain_nms_per_rad * (1.0 + sum / reset_time_s)))
+        controller::judge(
+            open.map(|((line, filter), sum)| line.value * filter * gain_nms_per_rad * (1.0 + sum / reset_time_s)),
+        )
     }
 
     fn judge(&self, filters: &Filters, gain_nms_per_rad: f64) -> Design {
         let reset_time_s = reset_time_s(&self.given.axis, gain_nms_per_rad);
-        let worths: Vec<Worth> = self.cases.iter().map(|case| self.judge_case(case, filters, gain_nms_per_rad, reset_time_s)).collect();
+        let worths: Vec<Worth> =
+            self.cases.iter().map(|case| self.judge_case(case, filters, gain_nms_per_rad, reset_time_s)).collect();
         let measured = self.judge_lines(filters, gain_nms_per_rad, reset_time_s);
         let worse = |a: Worth, b: Worth| Worth {
             sensitivity_peak: a.sensitivity_peak.max(b.sensitivity_peak),

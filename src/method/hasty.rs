@@ -17,6 +17,9 @@ pub fn run(axis: &mut impl Axis) -> Result<Summary, Stop> {
     let gain = axis.write("speed_gain_nms_per_rad", motor_inertia_kgm2 / (2.0 * small_s))?;
     let reset_time_s = axis.write("speed_reset_time_s", 4.0 * small_s)?;
     axis.store()?;
-    axis.log(&format!("Gain {gain:.3} Nms/rad, reset time {:.1} ms, stored. Done before the coffee.", 1e3 * reset_time_s))?;
+    axis.log(&format!(
+        "Gain {gain:.3} Nms/rad, reset time {:.1} ms, stored. Done before the coffee.",
+        1e3 * reset_time_s
+    ))?;
     Ok(Summary { settings: vec![("speed_gain_nms_per_rad", gain), ("speed_reset_time_s", reset_time_s)] })
 }

@@ -37,7 +37,8 @@ const SPEED_SHARE: f64 = 0.1;
 /// Longest run at speed in a leg of the mechanics move: long enough to see weight change with angle.
 const LEG_S: f64 = 0.8;
 /// Why a method stops at a wrong sign.
-const WRONG_WAY: &str = "positive torque turns the counts down: look at sensor sign and motor phases before anything else";
+const WRONG_WAY: &str =
+    "positive torque turns the counts down: look at sensor sign and motor phases before anything else";
 /// Share of the room kept free at each end of the mechanics move: with weight unknown, it may swing past its goals.
 const UNKNOWN_MARGIN: f64 = 0.15;
 /// Block over which torque and acceleration are averaged for the regression.
@@ -100,7 +101,9 @@ pub fn direction<A: Axis>(mover: &mut Mover<'_, A>) -> Result<f64, Stop> {
             _ => {}
         }
         if most_nm <= torque_nm {
-            return Err(Stop::because(format!("the axis does not answer to {most_nm:.2} Nm; is it blocked, or the sensor loose?")));
+            return Err(Stop::because(format!(
+                "the axis does not answer to {most_nm:.2} Nm; is it blocked, or the sensor loose?"
+            )));
         }
         torque_nm = (2.0 * torque_nm).min(most_nm);
     }
@@ -177,7 +180,9 @@ pub fn mechanics<A: Axis>(mover: &mut Mover<'_, A>) -> Result<Mechanics, Stop> {
     let slowest_rad_per_s = 20.0 * RPM_RAD_PER_S;
     if pace.speed_rad_per_s < slowest_rad_per_s {
         let width_deg = mover.plate.load_deg(mover.room.width_rad()).abs();
-        return Err(Stop::because(format!("{width_deg:.1} degrees of window are too few to learn anything from a move")));
+        return Err(Stop::because(format!(
+            "{width_deg:.1} degrees of window are too few to learn anything from a move"
+        )));
     }
     let start_rad = mover.angle_rad();
     let wanted_rad = pace.speed_rad_per_s * (LEG_S + pace.speed_rad_per_s / pace.slope_rad_per_s2);
@@ -196,7 +201,12 @@ pub fn mechanics<A: Axis>(mover: &mut Mover<'_, A>) -> Result<Mechanics, Stop> {
 
 /// Least squares of torque against acceleration, direction, speed, and weight. `turns`: the load turned far enough for
 /// the sine and cosine of its angle to differ from a constant.
-fn regress<A: Axis>(mover: &Mover<'_, A>, seen: &[Feedback], slowest_rad_per_s: f64, turns: bool) -> Result<Mechanics, Stop> {
+fn regress<A: Axis>(
+    mover: &Mover<'_, A>,
+    seen: &[Feedback],
+    slowest_rad_per_s: f64,
+    turns: bool,
+) -> Result<Mechanics, Stop> {
     let block = mover.ticks_in(BLOCK_S);
     let columns = if turns { 6 } else { 4 };
     let mut normal = DMatrix::<f64>::zeros(columns, columns);
@@ -219,8 +229,11 @@ fn regress<A: Axis>(mover: &Mover<'_, A>, seen: &[Feedback], slowest_rad_per_s: 
     for i in 0..columns {
         normal[(i, i)] *= 1.0 + 1e-6;
     }
-    let found = normal.cholesky().map(|factor| factor.solve(&right)).filter(|found| found.iter().all(|x| x.is_finite()));
-    let found = found.ok_or_else(|| Stop::because(format!("inertia and friction cannot be told apart ({blocks} blocks of motion)")))?;
+    let found =
+        normal.cholesky().map(|factor| factor.solve(&right)).filter(|found| found.iter().all(|x| x.is_finite()));
+    let found = found.ok_or_else(|| {
+        Stop::because(format!("inertia and friction cannot be told apart ({blocks} blocks of motion)"))
+    })?;
     let weight = |column: usize| if column < columns { found[column] } else { 0.0 };
     Ok(Mechanics {
         inertia_kgm2: found[0],

@@ -126,12 +126,27 @@ impl<'a, A: Axis> Mover<'a, A> {
         let fence = window.inset(margin_rad / 2.0);
         if !fence.contains(start_rad) {
             let at_deg = plate.load_deg(start_rad);
-            return Err(Stop::because(format!("the axis stands at {at_deg:.1} degrees, at the edge of its window or beyond; move it by hand first")));
+            return Err(Stop::because(format!(
+                "the axis stands at {at_deg:.1} degrees, at the edge of its window or beyond; move it by hand first"
+            )));
         }
         let inner = window.inset(margin_rad);
         let room = Room { low_rad: inner.low_rad.min(start_rad), high_rad: inner.high_rad.max(start_rad) };
         let ticks = facts.stride as u64;
-        Ok(Self { axis, facts, plate, room, holding_nm: 0.0, known: None, fence, enabled: false, last, path_rad: 0.0, ticks, inbox })
+        Ok(Self {
+            axis,
+            facts,
+            plate,
+            room,
+            holding_nm: 0.0,
+            known: None,
+            fence,
+            enabled: false,
+            last,
+            path_rad: 0.0,
+            ticks,
+            inbox,
+        })
     }
 
     /// Where the motor is now, in rad.
@@ -212,7 +227,10 @@ impl<'a, A: Axis> Mover<'a, A> {
             return Some(format!("the drive tripped (number {}) at {at_deg:.1} degrees", self.last.trip));
         }
         if self.enabled && self.last.statusword & STATE_MASK != OPERATION_ENABLED {
-            return Some(format!("the drive left operation enabled by itself (statusword {:#06x})", self.last.statusword));
+            return Some(format!(
+                "the drive left operation enabled by itself (statusword {:#06x})",
+                self.last.statusword
+            ));
         }
         if !self.fence.contains(angle_rad) {
             return Some(format!("the axis came to {at_deg:.1} degrees, too near the edge of its window"));
@@ -223,7 +241,8 @@ impl<'a, A: Axis> Mover<'a, A> {
         if SHARE_OF_BUDGET * self.facts.path_deg < self.path_deg() {
             return Some(format!("{:.0} degrees of path are used up", self.path_deg()));
         }
-        (SHARE_OF_BUDGET * self.facts.time_s < self.time_s()).then(|| format!("{:.0} s of tuning time are used up", self.time_s()))
+        (SHARE_OF_BUDGET * self.facts.time_s < self.time_s())
+            .then(|| format!("{:.0} s of tuning time are used up", self.time_s()))
     }
 
     /// Mean speed of the last exchange from counts, which sees less noise than a single tick.
@@ -288,7 +307,8 @@ impl<'a, A: Axis> Mover<'a, A> {
     /// Gives a controlword until the drive's state is as wanted.
     fn walk(&mut self, controlword: u16, arrived: impl Fn(u16) -> bool) -> Result<(), Stop> {
         let enabling = controlword == ENABLE_OPERATION;
-        let request = if enabling { self.request(Wish::default()) } else { Request { controlword, ..Request::default() } };
+        let request =
+            if enabling { self.request(Wish::default()) } else { Request { controlword, ..Request::default() } };
         for _ in 0..self.ticks_in(STATE_CHANGE_S).div_ceil(self.facts.stride) {
             self.exchange(&vec![request; self.facts.stride])?;
             self.watch()?;
@@ -296,7 +316,10 @@ impl<'a, A: Axis> Mover<'a, A> {
                 return Ok(());
             }
         }
-        Err(Stop::because(format!("the drive does not follow controlword {controlword:#04x}; its statusword stays {:#06x}", self.last.statusword)))
+        Err(Stop::because(format!(
+            "the drive does not follow controlword {controlword:#04x}; its statusword stays {:#06x}",
+            self.last.statusword
+        )))
     }
 
     /// Stands still for a time and takes what the loop needed as the torque to hold with from now on.

@@ -48,7 +48,9 @@ impl Plate {
             ("torque_limit_nm", plate.torque_limit_nm),
         ];
         match positive.iter().find(|(_, value)| *value <= 0.0) {
-            Some((name, value)) => Err(Stop::because(format!("the drive shows {name} = {value}; nothing can be reckoned from that"))),
+            Some((name, value)) => {
+                Err(Stop::because(format!("the drive shows {name} = {value}; nothing can be reckoned from that")))
+            }
             None => Ok(plate),
         }
     }

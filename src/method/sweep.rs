@@ -66,7 +66,12 @@ struct Pass {
 }
 
 /// Sweeps with a torque of this rms; `scatter_rad` is that of the sensor's angle.
-pub fn sweep<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics, rms_nm: f64, scatter_rad: f64) -> Result<Response, Stop> {
+pub fn sweep<A: Axis>(
+    mover: &mut Mover<'_, A>,
+    mechanics: &Mechanics,
+    rms_nm: f64,
+    scatter_rad: f64,
+) -> Result<Response, Stop> {
     let pace = identify::pace(mover, mover.room.width_rad());
     let mut pass = choose_pass(mover, mechanics, pace)?;
     let whole = multisine(mover);
@@ -130,7 +135,13 @@ fn choose_pass<A: Axis>(mover: &Mover<'_, A>, mechanics: &Mechanics, pace: Pace)
 }
 
 /// The best start and direction of a pass of this length.
-fn best_place<A: Axis>(mover: &Mover<'_, A>, mechanics: &Mechanics, speed_rad_per_s: f64, length_rad: f64, periods: usize) -> Pass {
+fn best_place<A: Axis>(
+    mover: &Mover<'_, A>,
+    mechanics: &Mechanics,
+    speed_rad_per_s: f64,
+    length_rad: f64,
+    periods: usize,
+) -> Pass {
     let here_rad = mover.angle_rad();
     let spare_rad = (mover.room.width_rad() - length_rad).max(0.0);
     let mut best: Option<(f64, Pass)> = None;
@@ -166,7 +177,12 @@ fn next_pass(pass: Pass, mechanics: &Mechanics) -> Pass {
 }
 
 /// One pass: to its start, up to speed, sweep. Gives the ticks of the periods that count.
-fn run_pass<A: Axis>(mover: &mut Mover<'_, A>, pass: &Pass, pace: Pace, signal: &Multisine) -> Result<Vec<Feedback>, Stop> {
+fn run_pass<A: Axis>(
+    mover: &mut Mover<'_, A>,
+    pass: &Pass,
+    pace: Pace,
+    signal: &Multisine,
+) -> Result<Vec<Feedback>, Stop> {
     mover.go(pass.from_rad, pace)?;
     mover.hold(0.1)?;
     let rate = mover.facts.rate;
@@ -176,7 +192,11 @@ fn run_pass<A: Axis>(mover: &mut Mover<'_, A>, pass: &Pass, pace: Pace, signal: 
     let seen = mover.run(count, |tick| {
         if tick < ramp {
             let slope_rad_per_s2 = pace.slope_rad_per_s2.copysign(pass.speed_rad_per_s);
-            return Wish { speed_rad_per_s: rate.seconds(tick as u64) * slope_rad_per_s2, slope_rad_per_s2, torque_nm: 0.0 };
+            return Wish {
+                speed_rad_per_s: rate.seconds(tick as u64) * slope_rad_per_s2,
+                slope_rad_per_s2,
+                torque_nm: 0.0,
+            };
         }
         Wish { speed_rad_per_s: pass.speed_rad_per_s, slope_rad_per_s2: 0.0, torque_nm: signal.at(tick) }
     })?;
@@ -187,7 +207,8 @@ fn run_pass<A: Axis>(mover: &mut Mover<'_, A>, pass: &Pass, pace: Pace, signal: 
 fn slowest_share<A: Axis>(mover: &Mover<'_, A>, seen: &[Feedback], speed_rad_per_s: f64) -> f64 {
     let block = mover.ticks_in(0.004);
     let rad_per_s = mover.plate.rad_per_count() * f64::from(mover.facts.rate.hz) / block as f64;
-    let shares = seen.windows(block + 1).map(|at| (at[block].counts - at[0].counts) as f64 * rad_per_s / speed_rad_per_s);
+    let shares =
+        seen.windows(block + 1).map(|at| (at[block].counts - at[0].counts) as f64 * rad_per_s / speed_rad_per_s);
     shares.fold(f64::INFINITY, f64::min)
 }
 
@@ -222,7 +243,12 @@ fn without_trend(mut values: Vec<f64>) -> Vec<f64> {
 
 /// The response: mean speed over mean torque. The sweep repeats exactly, so the means are the parts that it caused, and
 /// noise that the loop carries round does not bias them as it would a plain ratio of powers.
-fn average<A: Axis>(mover: &Mover<'_, A>, signal: &Multisine, periods: &[Vec<[Complex64; 2]>], scatter_rad: f64) -> Response {
+fn average<A: Axis>(
+    mover: &Mover<'_, A>,
+    signal: &Multisine,
+    periods: &[Vec<[Complex64; 2]>],
+    scatter_rad: f64,
+) -> Response {
     let count = periods.len() as f64;
     let samples = signal.samples.len() as f64;
     let rate = mover.facts.rate;

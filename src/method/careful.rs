@@ -17,10 +17,9 @@ use crate::method::sweep::{self, Line};
 use crate::method::two_mass::{self, Beforehand, Fit};
 
 /// Sizes of the sweep, rms in parts of rated torque, largest first: 6 % is heard well above any sensor's noise and felt
-/// little; each further one is a third.
-const SWEEP_SIZES: [f64; 3] = [0.06, 0.02, 0.007];
-/// Two masses explain a response when the fit misses it by no more than this many standard deviations.
-const EXPLAINED: f64 = 1.5;
+/// little; each further one is a third. With each the standard deviations by which a fit may miss the response and still
+/// explain it: about 1 is right; the smallest sweep stands nearest to everything else that goes on in an axis.
+const SWEEPS: [(f64, f64); 3] = [(0.06, 1.5), (0.02, 1.5), (0.007, 2.0)];
 /// And the response repeats when it scatters no more than this many times what the sensor explains.
 const QUIET: f64 = 2.5;
 /// An axis that takes a step with this much more overshoot than expected (in percent of the step) hides something.
@@ -86,12 +85,12 @@ fn response<A: Axis>(
     scatter_rad: f64,
 ) -> Result<(Vec<Line>, Fit), Stop> {
     let known = beforehand(mover, mechanics);
-    for size in SWEEP_SIZES {
+    for (size, explained) in SWEEPS {
         let rms_nm = size * mover.plate.rated_torque_nm;
         let response = sweep::sweep(mover, mechanics, rms_nm, scatter_rad)?;
         let fit = two_mass::fit(&response.lines, &known)?;
         say_fit(mover, &fit, rms_nm, response.unrest)?;
-        if fit.miss <= EXPLAINED && response.unrest <= QUIET {
+        if fit.miss <= explained && response.unrest <= QUIET {
             return Ok((response.lines, fit));
         }
         mover

@@ -36,6 +36,9 @@ const SLOPE_SHARE: f64 = 0.03;
 const SPEED_SHARE: f64 = 0.1;
 /// Longest run at speed in a leg of the mechanics move: long enough to see weight change with angle.
 const LEG_S: f64 = 0.8;
+/// Why a method stops at a wrong sign.
+const WRONG_WAY: &str =
+    "positive torque turns the counts down: look at sensor sign and motor phases before anything else";
 /// Share of the room kept free at each end of the mechanics move: with weight unknown, it may swing past its goals.
 const UNKNOWN_MARGIN: f64 = 0.15;
 /// Block over which torque and acceleration are averaged for the regression.
@@ -92,14 +95,10 @@ pub fn direction<A: Axis>(mover: &mut Mover<'_, A>) -> Result<f64, Stop> {
     mover.axis.write("speed_reset_time_s", 0.0)?;
     loop {
         mover.axis.write("torque_limit_nm", torque_nm)?;
-        let answers = [answer_counts(mover, torque_nm)? as f64, answer_counts(mover, torque_nm)? as f64];
-        if answers.iter().all(|answer| CLEAR_OF_NOISE * scatter < *answer) {
-            return Ok(torque_nm);
-        }
-        if answers.iter().all(|answer| *answer < -CLEAR_OF_NOISE * scatter) {
-            return Err(Stop::because(
-                "positive torque turns the counts down: look at sensor sign and motor phases before anything else",
-            ));
+        match [answer(mover, torque_nm, scatter)?, answer(mover, torque_nm, scatter)?] {
+            [Answer::Right, Answer::Right] => return Ok(torque_nm),
+            [Answer::Wrong, Answer::Wrong] => return Err(Stop::because(WRONG_WAY)),
+            _ => {}
         }
         if most_nm <= torque_nm {
             return Err(Stop::because(format!(
@@ -110,10 +109,26 @@ pub fn direction<A: Axis>(mover: &mut Mover<'_, A>) -> Result<f64, Stop> {
     }
 }
 
-/// How much further a pulse up moves the counts than a pulse down. Each starts from rest, so weight, a wound-up spring
-/// and whatever else happens on release are in both and cancel.
-fn answer_counts<A: Axis>(mover: &mut Mover<'_, A>, torque_nm: f64) -> Result<i64, Stop> {
-    Ok(pulse(mover, torque_nm)? - pulse(mover, -torque_nm)?)
+/// What an axis says to a pulse up and a pulse down.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Answer {
+    Right,
+    Wrong,
+    Unclear,
+}
+
+/// Compares a pulse up with a pulse down. Each starts from rest, so weight and a spring that weight has wound up are in
+/// both and cancel; what is left of the last pulse's swinging does not, so the difference must also exceed what both
+/// have in common.
+fn answer<A: Axis>(mover: &mut Mover<'_, A>, torque_nm: f64, scatter_counts: f64) -> Result<Answer, Stop> {
+    let up_counts = pulse(mover, torque_nm)? as f64;
+    let down_counts = pulse(mover, -torque_nm)? as f64;
+    let clear_counts = (CLEAR_OF_NOISE * scatter_counts).max((up_counts + down_counts).abs() / 2.0);
+    Ok(match up_counts - down_counts {
+        difference if clear_counts < difference => Answer::Right,
+        difference if difference < -clear_counts => Answer::Wrong,
+        _ => Answer::Unclear,
+    })
 }
 
 /// One pulse of torque from rest, and off again. Gives the way in counts.

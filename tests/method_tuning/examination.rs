@@ -6,14 +6,15 @@
 use plantstand::base::recording::Recording;
 use plantstand::base::signal::Request;
 use plantstand::base::units::RPM_RAD_PER_S;
+use plantstand::drive::Drive;
 use plantstand::drive::setting::{Setting, Settings as DriveSettings};
 use plantstand::method::controller::{self, Notch, Settings, Worth};
 use plantstand::method::two_mass::TwoMass;
 use plantstand::score::window::{Options, Signals, Torques};
 use plantstand::score::{Answer, load_step, noise, step};
 
-use super::machines::Machine;
-use super::{Bench, Outside};
+use crate::bench::{Bench, Outside};
+use crate::machines::Machine;
 
 /// Something that happens during the examination, until the next entry.
 #[derive(Clone, Copy, Debug)]
@@ -22,6 +23,20 @@ pub struct Entry {
     pub speed_rpm: f64,
     pub over_s: f64,
     pub outside: Outside,
+}
+
+impl Entry {
+    pub fn new(at_s: f64, speed_rpm: f64, over_s: f64, outside: Outside) -> Self {
+        Self { at_s, speed_rpm, over_s, outside }
+    }
+}
+
+/// How measures are taken: the run's end, the band of settling, and the last part of a window in which noise is heard.
+#[derive(Clone, Copy, Debug)]
+pub struct Taken {
+    pub end_s: f64,
+    pub band_percent: f64,
+    pub last_s: f64,
 }
 
 /// What came out. Entries in the order of the programme; a measure that has no number is infinite.
@@ -42,26 +57,19 @@ pub struct Measures {
     pub noise_percent: f64,
 }
 
-/// Runs a programme with stored settings. `band_percent` is that of settling, `last_s` the part in which noise is heard.
-pub fn examine(
-    machine: &Machine,
-    stored: &DriveSettings,
-    programme: &[Entry],
-    end_s: f64,
-    band_percent: f64,
-    last_s: f64,
-) -> Outcome {
+/// Runs a programme with stored settings, from standstill and enabled.
+pub fn examine(machine: &Machine, stored: &DriveSettings, programme: &[Entry], taken: &Taken) -> Outcome {
     let mut bench = Bench::new(machine, 77);
-    bench.drive = plantstand::drive::Drive::new(machine.rate(), machine.nameplate(), *stored);
+    bench.drive = Drive::new(machine.rate(), machine.nameplate(), *stored);
     bench.drive.start_enabled();
-    let recording = record(&mut bench, programme, end_s);
+    let recording = record(&mut bench, programme, taken.end_s);
     let signals = Signals::of(&recording, machine.ratio);
     let torques = Torques { rated_nm: machine.rated_torque_nm, limit_nm: stored.get(Setting::TorqueLimit) };
     let plain = Options::with(torques);
-    let options = Options { band_percent: Some(band_percent), ..plain };
-    let noisy = Options { last_s: Some(last_s), highpass_hz: Some(20.0), ..plain };
+    let options = Options { band_percent: Some(taken.band_percent), ..plain };
+    let noisy = Options { last_s: Some(taken.last_s), highpass_hz: Some(20.0), ..plain };
     let tick = |seconds: f64| machine.rate().nearest_tick(seconds);
-    let starts: Vec<u64> = programme.iter().map(|entry| tick(entry.at_s)).chain([tick(end_s)]).collect();
+    let starts: Vec<u64> = programme.iter().map(|entry| tick(entry.at_s)).chain([tick(taken.end_s)]).collect();
     let measures = starts.windows(2).map(|ends| {
         let window = signals.window(ends[0]..ends[1]).expect("the run covers its programme");
         Measures {
@@ -152,9 +160,10 @@ pub fn worth(machine: &Machine, stored: &DriveSettings) -> Worth {
         lowpass_hz: stored.get(Setting::TorqueLowpass),
         notch: (0.0 < notch.hz).then_some(notch),
     };
+    let highest = 0.499 * f64::from(machine.tick_hz) * std::f64::consts::TAU;
     let judge = |axis: TwoMass| {
         controller::judge((0..8000).map(|step| {
-            let rad_per_s = 3.0 * (0.499 * 8000.0 * std::f64::consts::TAU / 3.0).powf(f64::from(step) / 7999.0);
+            let rad_per_s = 3.0 * (highest / 3.0).powf(f64::from(step) / 7999.0);
             axis.response(rad_per_s, machine.rate()) * settings.response(rad_per_s, machine.rate())
         }))
     };

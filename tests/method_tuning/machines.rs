@@ -38,6 +38,8 @@ pub struct Travel {
 #[derive(Clone, Debug)]
 pub struct Machine {
     pub title: String,
+    pub tick_hz: u32,
+    pub stride: usize,
     pub motor_inertia_kgm2: f64,
     pub motor_friction: Dry,
     pub rated_torque_nm: f64,
@@ -45,6 +47,8 @@ pub struct Machine {
     pub rated_speed_rpm: f64,
     pub counts_per_turn: f64,
     pub noise_counts_rms: f64,
+    /// +1, or −1 for a sensor wired the wrong way round.
+    pub sensor_sign: f64,
     pub ratio: f64,
     pub stiffness_nm_per_rad: f64,
     pub damping_nms_per_rad: f64,
@@ -66,7 +70,7 @@ pub struct Machine {
 
 impl Machine {
     pub fn rate(&self) -> TickRate {
-        TickRate { hz: 8000 }
+        TickRate { hz: self.tick_hz }
     }
 
     pub fn start_rad(&self) -> f64 {
@@ -117,7 +121,7 @@ impl Machine {
             counts_per_turn: self.counts_per_turn,
             noise_counts_rms: self.noise_counts_rms,
             latency_ticks: 1,
-            sign: 1.0,
+            sign: self.sensor_sign,
             offset_rad: 0.0,
         }
     }
@@ -150,7 +154,7 @@ impl Machine {
     pub fn facts(&self) -> Facts {
         Facts {
             rate: self.rate(),
-            stride: 8,
+            stride: self.stride,
             travel_deg: self.travel.map(|travel| travel.travel_deg),
             window_deg: self.window_deg,
             path_deg: self.path_deg,
@@ -184,6 +188,8 @@ impl Machine {
     pub fn roll() -> Self {
         Self {
             title: "roll".into(),
+            tick_hz: 8000,
+            stride: 8,
             motor_inertia_kgm2: 4.2e-4,
             motor_friction: Dry { kinetic_nm: 0.04, static_nm: 0.05, stribeck_rpm: 12.0, viscous_nms_per_rad: 1.1e-4 },
             rated_torque_nm: 4.1,
@@ -191,6 +197,7 @@ impl Machine {
             rated_speed_rpm: 3000.0,
             counts_per_turn: 1_048_576.0,
             noise_counts_rms: 6.0,
+            sensor_sign: 1.0,
             ratio: 1.0,
             stiffness_nm_per_rad: 260.0,
             damping_nms_per_rad: 0.02,
@@ -213,6 +220,8 @@ impl Machine {
     pub fn arm() -> Self {
         Self {
             title: "arm".into(),
+            tick_hz: 8000,
+            stride: 8,
             motor_inertia_kgm2: 0.9e-4,
             motor_friction: Dry { kinetic_nm: 0.03, static_nm: 0.04, stribeck_rpm: 15.0, viscous_nms_per_rad: 5e-5 },
             rated_torque_nm: 1.3,
@@ -220,6 +229,7 @@ impl Machine {
             rated_speed_rpm: 4000.0,
             counts_per_turn: 131_072.0,
             noise_counts_rms: 0.6,
+            sensor_sign: 1.0,
             ratio: 32.0,
             stiffness_nm_per_rad: 9000.0,
             damping_nms_per_rad: 2.0,
@@ -247,6 +257,8 @@ impl Machine {
     pub fn gate() -> Self {
         Self {
             title: "gate".into(),
+            tick_hz: 8000,
+            stride: 8,
             motor_inertia_kgm2: 1.6e-4,
             motor_friction: Dry { kinetic_nm: 0.03, static_nm: 0.04, stribeck_rpm: 12.0, viscous_nms_per_rad: 6e-5 },
             rated_torque_nm: 2.2,
@@ -254,6 +266,7 @@ impl Machine {
             rated_speed_rpm: 3000.0,
             counts_per_turn: 1_048_576.0,
             noise_counts_rms: 6.0,
+            sensor_sign: 1.0,
             ratio: 1.0,
             stiffness_nm_per_rad: 600.0,
             damping_nms_per_rad: 0.01,
@@ -300,11 +313,12 @@ impl Machine {
         let rated_torque_nm = motor_inertia_kgm2 * draw.between(9e3, 1.5e4);
         let hangs = draw.chance(0.4);
         let swings = hangs && draw.chance(0.5);
-        let ratio = if swings || draw.chance(0.5) { draw.between(3.0, 40.0) } else { 1.0 };
-        let reflected_kgm2 = motor_inertia_kgm2 * draw.between(0.6, 9.0);
-        let swing_rad_per_s = std::f64::consts::TAU * draw.between(20.0, 380.0);
-        let stiffness = reflected_kgm2 * swing_rad_per_s * swing_rad_per_s;
-        let resonance_rad_per_s = swing_rad_per_s * (1.0 + reflected_kgm2 / motor_inertia_kgm2).sqrt();
+        let geared = swings || draw.chance(0.4);
+        let ratio = if geared { draw.between(if swings { 12.0 } else { 4.0 }, 40.0) } else { 1.0 };
+        let inertia_ratio = draw.between(0.6, 9.0);
+        let reflected_kgm2 = motor_inertia_kgm2 * inertia_ratio;
+        let resonance_rad_per_s = std::f64::consts::TAU * draw.between(48.0, 540.0);
+        let stiffness = reflected_kgm2 * resonance_rad_per_s * resonance_rad_per_s / (1.0 + inertia_ratio);
         let damping = 2.0 * draw.between(0.02, 0.04) * stiffness / resonance_rad_per_s;
         let fine = draw.chance(0.6);
         let kinetic = rated_torque_nm * draw.between(0.02, 0.08);
@@ -312,11 +326,13 @@ impl Machine {
         let constant = if hangs && !swings { weight } else { 0.0 };
         let arm = if swings { weight } else { 0.0 };
         let ends = hangs || draw.chance(0.4);
-        let half_deg = draw.between(60.0, 400.0) * if ratio == 1.0 { 8.0 } else { 1.0 };
+        let half_deg = draw.between(60.0, 400.0) * if geared { 1.0 } else { 8.0 };
         let half_deg = if swings { half_deg.min(100.0) } else { half_deg };
         let start_deg = if ends { half_deg * (1.4 * draw.0.uniform() - 0.7) } else { 0.0 };
         Self {
             title: format!("machine of seed {seed}"),
+            tick_hz: 8000,
+            stride: 8,
             motor_inertia_kgm2,
             motor_friction: Dry {
                 kinetic_nm: 0.02 * rated_torque_nm,
@@ -329,10 +345,11 @@ impl Machine {
             rated_speed_rpm: draw.between(2500.0, 4500.0),
             counts_per_turn: if fine { 1_048_576.0 } else { 131_072.0 },
             noise_counts_rms: if fine { draw.between(3.0, 7.0) } else { draw.between(0.3, 0.8) },
+            sensor_sign: 1.0,
             ratio,
             stiffness_nm_per_rad: stiffness * ratio * ratio,
             damping_nms_per_rad: damping * ratio * ratio,
-            backlash_arcmin: if ratio != 1.0 { draw.between(1.0, 8.0) } else { 0.0 },
+            backlash_arcmin: if geared { draw.between(1.0, 8.0) } else { 0.0 },
             load_inertia_kgm2: reflected_kgm2 * ratio * ratio,
             load_friction: Dry {
                 kinetic_nm: kinetic * ratio,

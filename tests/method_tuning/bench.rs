@@ -1,11 +1,7 @@
 //! A bench in one process for the methods' tests: plant, sensor and drive behind the trait that methods speak to.
 //!
 //! It keeps what a bench must know of conduct: strikes, greatest angle, path, speed, trips. What it does not: the link,
-//! phases, verdicts. Start reading at [`Bench`]; `machines.rs` has the machines, `examination.rs` asks what the stored
-//! settings are worth.
-
-pub mod examination;
-pub mod machines;
+//! phases, verdicts. Start reading at [`Bench`]; `machines.rs` has the machines.
 
 use plantstand::base::random::Stream;
 use plantstand::base::signal::{Actuation, Feedback, Request};
@@ -17,7 +13,7 @@ use plantstand::plant::sensor::Sensor;
 use plantstand::plant::stepper::{Plant, Ramp, TickInput};
 use plantstand::plant::train::Initial;
 
-use machines::Machine;
+use crate::machines::Machine;
 
 /// A machine at work.
 pub struct Bench {

@@ -302,3 +302,13 @@ fn measured_speed_is_the_difference_over_one_tick() {
     assert_eq!(speed(999_901), -100.0 * one_count_a_tick);
     assert_eq!(speed(999_901), 0.0);
 }
+
+/// Row `noise-through-lag` (textbook: sum of squares of the impulse response): white noise of rms 1 comes out of the
+/// drive's low-pass at 400 Hz and 8 kHz with rms √((1 − a)/(1 + a)).
+#[test]
+fn a_low_pass_lets_the_noise_through_that_its_impulse_response_says() {
+    let mut filter = LowPass::new(LowPassCoefficients::new(400.0, TickRate { hz: 8000 }));
+    let squares: f64 = (0..2000).map(|tick| filter.next(if tick == 0 { 1.0 } else { 0.0 })).map(|y| y * y).sum();
+    let expected = 0.394_715_504_156_625_4;
+    assert!((squares.sqrt() / expected - 1.0).abs() <= 1e-10, "{} is not {expected}", squares.sqrt());
+}

@@ -1,4 +1,4 @@
-//! Numbers, ticks and thinned traces.
+//! Promise: numbers are shown with four digits and no idle zeros, axes have round ticks, and thinning a trace keeps its peaks.
 
 use plantstand::report::axis::{Axis, nice_step};
 use plantstand::report::figure::{figure, figures_apart, quantity, shown};

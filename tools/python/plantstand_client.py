@@ -1,3 +1,4 @@
+# Long because it is one file that a person copies beside a method: frames, link and settings together.
 """A client of plantstand's link, in one file, standard library only (Python 3.9 or newer).
 
 What it does: opens the link, answers feedback with commands, reads, writes and stores the drive's settings by name,

@@ -49,10 +49,10 @@ impl fmt::Display for Stop {
 
 impl std::error::Error for Stop {}
 
-/// The settings a method left in the drive, as the drive gave them back.
+/// The settings that a method left in the drive.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Summary {
-    /// Name and value of each setting that was written last and then stored.
+    /// Name and value of each setting that it chose and stored, in the unit of the name.
     pub settings: Vec<(&'static str, f64)>,
 }
 

@@ -31,7 +31,7 @@ const UNREST_PERCENT: f64 = 5.0;
 const NOISE_PERCENT: f64 = 1.25 * filter_design::NOISE_PERCENT;
 /// Each step back takes a fifth off the gain.
 const BACK_OFF: f64 = 0.8;
-/// After so many steps back a quarter of the gain is left: then something is wrong that no gain cures.
+/// In the sixth trial a third of the gain is left: then something is wrong that no gain cures.
 const TRIALS: usize = 6;
 /// A load lighter than nothing: the moved inertia may fall short of the nameplate's by this factor before one of the two
 /// must be wrong.
@@ -93,9 +93,7 @@ fn response<A: Axis>(
         if fit.miss <= explained && response.unrest <= QUIET {
             return Ok((response.lines, fit));
         }
-        mover
-            .axis
-            .log("Two masses do not explain that; does play open now and then? I sweep with a third of the torque.")?;
+        mover.axis.log("Two masses do not explain that. Does play open now and then? A smaller sweep will tell.")?;
     }
     Err(Stop::because(
         "two masses do not explain how the axis answers, however small the sweep; look for play or loose screws",

@@ -20,7 +20,7 @@ const NOISE_PERCENT: f64 = 2.0;
 #[test]
 fn ten_drawn_machines_are_tuned_or_left_with_a_reason() {
     let tuned = (1..=10).filter(|&seed| check_machine(seed)).count();
-    assert!(8 <= tuned, "only {tuned} of 10 machines were tuned; the others were left, each with a reason");
+    assert!(9 <= tuned, "only {tuned} of 10 machines were tuned; the others were left, each with a reason");
 }
 
 /// True when the machine was tuned, false when it was left with a reason.

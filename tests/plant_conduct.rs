@@ -1,9 +1,10 @@
-//! How the plant conducts itself: the same bits always, exact rest, energy that closes for every model, faults in place of
-//! nonsense, and ten random machines against a crude stepping of the raw equations.
+//! How the plant conducts itself: the same bits always, exact rest, energy that closes for every model, faults in place
+//! of nonsense, and ten random machines against a crude stepping of the raw equations.
 //!
 //! Start reading anywhere.
 
 use plantstand::base::random::Stream;
+use plantstand::base::real;
 use plantstand::base::time::TickRate;
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::{Cause, EventKind, EventLog, Place};
@@ -256,7 +257,7 @@ fn the_torque_lag_is_first_order() {
         let mut plant = at_rest(&parameters);
         for tick in 1..20 {
             plant.step(&torque(3.0), &mut EventLog::new(0)).expect("no fault");
-            let exact = 3.0 * (1.0 - (-RATE.seconds(tick) / lag_s).exp());
+            let exact = 3.0 * (1.0 - real::exp(-RATE.seconds(tick) / lag_s));
             assert!((plant.motor_torque_nm() - exact).abs() < 1e-11, "lag {lag_s}: {}", plant.motor_torque_nm());
         }
     }
@@ -436,7 +437,7 @@ impl Raw {
 
 fn loads(parameters: &Parameters, angle_rad: f64, speed_rad_per_s: f64) -> f64 {
     let arms = parameters.loads.iter().map(|load| match load.kind {
-        LoadKind::UnbalancedArm { peak_nm, zero_rad } => peak_nm * (angle_rad - zero_rad).sin(),
+        LoadKind::UnbalancedArm { peak_nm, zero_rad } => peak_nm * real::sin(angle_rad - zero_rad),
         _ => unreachable!("arms only"),
     });
     let stops = parameters.stops.expect("stops");

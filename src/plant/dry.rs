@@ -96,9 +96,9 @@ impl Bend {
         }
     }
 
-    /// Takes a node at the piece's start, with the net torque from its neighbours; returns the net torque with all loads
-    /// and friction. Summed as [`Chain::net_torque_nm`] and [`Node::holding_torque_nm`] are, so that a node which breaks
-    /// away does not turn back by rounding. `margin`: see [`Dry::of`].
+    /// Takes a node at the piece's start, with the net torque from its neighbours; returns the net torque with all
+    /// loads and friction. Summed as `Chain::net_torque_nm` and [`Node::holding_torque_nm`] are, so that a node which
+    /// breaks away does not turn back by rounding. `margin`: see [`Dry::of`].
     pub(crate) fn start(&mut self, node: &Node, chain_nm: f64, margin: f64) -> f64 {
         self.net_nm = chain_nm;
         self.stop_nm_per_rad = 0.0;

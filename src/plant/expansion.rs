@@ -1,18 +1,19 @@
 //! The motion over one piece of a tick as power series, and the advance along them.
 //!
-//! Between events the chain's equations have constant patterns, and all that is not linear in them is exp(−|w/ws|^s) and
-//! the sine of an arm's angle. The coefficients of such motions follow from one another (Taylor's method; Jorba and Zou,
-//! Experimental Mathematics 14 (2005)), at a cost linear in the number of nodes. With x the twist, v = w_i / r − w_{i+1}:
+//! Between events the chain's equations have constant patterns, and all that is not linear in them is exp(−|w/ws|^s)
+//! and the sine of an arm's angle. The coefficients of such motions follow from one another (Taylor's method; Jorba and
+//! Zou, Experimental Mathematics 14 (2005)), at a cost linear in the number of nodes. With x the twist, v = w_i / r −
+//! w_{i+1}:
 //!
 //! x_{k+1} = h v_k / (k+1), torque T_k = K x_k + d v_k, w_{k+1} = h (net torque − friction)_k / (J (k+1)),
 //! lag M_{k+1} = −(h/lag) M_k / (k+1), sine and cosine k S_k = h Σ w_j C_{k−1−j}, k C_k = −h Σ w_j S_{k−1−j},
 //! Stribeck's exponential as in [`crate::plant::weakening`].
 //!
-//! The first coefficient is summed as the torques at an instant are; for the others the factors of each node's own speed,
-//! its neighbours' speeds and the twists beside it are made once per piece ([`crate::plant::lane`]). Terms are added until they no
-//! longer matter; where even the highest power matters, the piece is shortened, which only scales coefficients. The
-//! polynomials are the dense output too: events are their roots ([`crate::plant::search`]). What it does not: look for
-//! events. Start reading at [`Expansion::expand`].
+//! The first coefficient is summed as the torques at an instant are; for the others the factors of each node's own
+//! speed, its neighbours' speeds and the twists beside it are made once per piece ([`crate::plant::lane`]). Terms are
+//! added until they no longer matter; where even the highest power matters, the piece is shortened, which only scales
+//! coefficients. The polynomials are the dense output too: events are their roots ([`crate::plant::search`]). What it
+//! does not: look for events. Start reading at [`Expansion::expand`].
 
 use crate::base::real;
 use crate::plant::chain::{Chain, Contact, Exponent, Joint};

@@ -1,22 +1,24 @@
-//! A node's line in the chain's equations over one piece: its factors, made once per piece, and the loop that adds powers.
+//! A node's line in the chain's equations over one piece: its factors, made once per piece, and the loop that adds
+//! powers.
 //!
 //! With g = h/J and coupling i − 1 before the node, i behind it, for k ≥ 1
 //!
-//! w_{k+1} = ( g d⁻/r⁻ w⁻_k + g d/r w⁺_k − g (B + d⁻ + d/r²) w_k + g K⁻ x⁻_k − g K/r x_k − g (bend)_k ) / (k+1),
-//! x_{k+1} = h (w_k / r − w⁺_k) / (k+1),
+//! W_{k+1} = g d⁻/r⁻ W⁻_k + g d/r W⁺_k − g (B + d⁻ + d/r²) W_k + g K⁻ X⁻_k − g K/r X_k − g k! (bend)_k,
+//! X_{k+1} = h (W_k / r − W⁺_k),
 //!
-//! where ⁻ and ⁺ mark what is before and behind, r turns of the node per turn of the next. Every node waits on its
-//! neighbours' last coefficients only. What it does not: the first coefficient, which is summed as the torques at an
+//! where ⁻ and ⁺ mark what is before and behind, r turns of the node per turn of the next; W_k = k! w_k is the k-th
+//! derivative times hᵏ. Derivatives are carried, since what a node waits on is then its neighbours' last ones and two
+//! sums; the coefficients follow aside. What it does not: the first coefficient, which is summed as the torques at an
 //! instant are. Start reading at [`add_powers`].
 
 use crate::plant::chain::{Chain, Contact, Node};
 use crate::plant::dry::{Bend, Law};
-use crate::plant::series::{INVERSE, ORDER_MAX, Series};
+use crate::plant::series::{FACTORIAL, INVERSE, INVERSE_FACTORIAL, ORDER_MAX, Series};
 
 /// One line: coefficients under way, factors, sums.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Lane {
-    /// Coefficients k of the speed and of the twist behind it.
+    /// Derivatives k, times hᵏ, of the speed and of the twist behind it.
     speed: f64,
     stretch: f64,
     own: f64,
@@ -70,7 +72,8 @@ pub(crate) fn converged([first, second, third, fourth]: [f64; 4], largest: f64) 
     later <= TOLERANCE_LATER * largest && later * later <= TOLERANCE * largest * earlier
 }
 
-/// Adds powers from τ² on until they no longer matter, or to a given order; returns the highest, and whether it sufficed.
+/// Adds powers from τ² on until they no longer matter, or to a given order; returns the highest, and whether it
+/// sufficed.
 #[inline(always)]
 pub(crate) fn add_powers(lanes: &mut [Lane], powers: &mut Powers) -> (usize, bool) {
     let motor = &powers.chain.motor;
@@ -115,10 +118,11 @@ pub(crate) fn sizes(chain: &Chain, length_s: f64, motor_nm: &Series, speeds: &[S
     sizes
 }
 
-/// Coefficients k + 1 from those up to k; returns the size of the speeds' new ones.
+/// Derivatives k + 1 from the k-th and the speeds' coefficients up to k; returns the size of the speeds' new
+/// coefficients.
 #[inline(always)]
 fn add_power(lanes: &mut [Lane], powers: &mut Powers, lag: f64, k: usize) -> f64 {
-    let (inverse, further) = (INVERSE[k + 1], INVERSE[k + 2]);
+    let (inverse, further) = (INVERSE_FACTORIAL[k + 1], INVERSE[k + 2]);
     let (mut speed_before, mut stretch_before) = (0.0, 0.0);
     let mut size = 0.0;
     let count = lanes.len();
@@ -130,20 +134,21 @@ fn add_power(lanes: &mut [Lane], powers: &mut Powers, lag: f64, k: usize) -> f64
         if 0 < i {
             sum += lane.before * speed_before + lane.spring_before * stretch_before;
         } else if lag != 0.0 {
-            sum += lane.share * powers.motor_nm[k];
+            sum += lane.share * FACTORIAL[k] * powers.motor_nm[k];
         }
         if i + 1 < count {
             sum += lane.after * speed_after - lane.spring_after * stretch;
         }
         if lane.bent {
-            sum -= lane.share * powers.bends[i].power(&powers.speeds[i], &powers.chain.nodes[i], powers.length_s, k);
+            let bend_nm = powers.bends[i].power(&powers.speeds[i], &powers.chain.nodes[i], powers.length_s, k);
+            sum -= lane.share * FACTORIAL[k] * bend_nm;
+        }
+        lane.speed = sum;
+        if i + 1 < count {
+            lane.stretch = lane.turn * speed - lane.turn_after * speed_after;
         }
         let next = sum * inverse;
         powers.speeds[i][k + 1] = next;
-        lane.speed = next;
-        if i + 1 < count {
-            lane.stretch = inverse * (lane.turn * speed - lane.turn_after * speed_after);
-        }
         lane.sums.growth += next;
         lane.sums.reach += next.abs();
         lane.sums.travel += next * further;
@@ -204,7 +209,7 @@ impl Lane {
         }
     }
 
-    /// Coefficient of τ¹ of the speed, before powers are added.
+    /// The speed's coefficient of τ¹, before powers are added.
     pub(crate) fn first(&self) -> f64 {
         self.speed
     }

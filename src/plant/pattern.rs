@@ -129,8 +129,8 @@ impl Chain {
         }
     }
 
-    /// A sliding node at speed 0: it sticks where friction holds it, else it goes on in the direction of the net torque;
-    /// that is no event.
+    /// A sliding node at speed 0: it sticks where friction holds it, else it goes on in the direction of the net
+    /// torque; that is no event.
     fn come_to_rest(&mut self, node: usize, notes: &mut Notes) {
         let Motion::Slides(direction) = self.nodes[node].motion else { return };
         self.nodes[node].speed_rad_per_s = 0.0;

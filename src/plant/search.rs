@@ -1,9 +1,9 @@
 //! The first event within a piece: roots of the polynomials that the motion is.
 //!
 //! Every pattern has functions that are at or above 0 while it holds: a contact's torque, the distance to a gap's side,
-//! the speed of a sliding node in its direction, what a held node's friction has to spare. The first one to fall below 0
-//! ends the pattern. Most are excluded by the sizes of their coefficients alone. What it does not: change patterns (see
-//! [`crate::plant::pattern`]). Start reading at [`first_crossing`].
+//! the speed of a sliding node in its direction, what a held node's friction has to spare. The first one to fall below
+//! 0 ends the pattern. Most are excluded by the sizes of their coefficients alone. What it does not: change patterns
+//! (see [`crate::plant::pattern`]). Start reading at [`first_crossing`].
 
 use crate::plant::chain::{Chain, Contact, Motion, Reach, Stop};
 use crate::plant::expansion::{Expansion, relaxed};

@@ -25,6 +25,30 @@ const fn inverses() -> [f64; TERMS + 1] {
     table
 }
 
+/// k! and 1/k!.
+pub(crate) const FACTORIAL: Series = factorials();
+pub(crate) const INVERSE_FACTORIAL: Series = inverse_factorials();
+
+const fn factorials() -> Series {
+    let mut table = [1.0; TERMS];
+    let mut k = 1;
+    while k < TERMS {
+        table[k] = table[k - 1] * k as f64;
+        k += 1;
+    }
+    table
+}
+
+const fn inverse_factorials() -> Series {
+    let mut table = factorials();
+    let mut k = 0;
+    while k < TERMS {
+        table[k] = 1.0 / table[k];
+        k += 1;
+    }
+    table
+}
+
 /// Value of a series at τ.
 pub(crate) fn value(series: &[f64], tau: f64) -> f64 {
     series.iter().rev().fold(0.0, |sum, coefficient| sum * tau + coefficient)
@@ -70,9 +94,9 @@ const FINEST: u32 = 44;
 
 /// The first τ in [0, upto] where a function that starts at or above 0 falls below 0; `None` when it does not.
 ///
-/// Leading coefficients that are exactly 0 are a root at τ = 0 that the caller knows (the instant of the last event) and
-/// do not count; a first coefficient below 0 is taken for such a root, since functions are never left below 0 but by
-/// rounding. The interval is halved until on each part either the sizes of the coefficients exclude a root, or the
+/// Leading coefficients that are exactly 0 are a root at τ = 0 that the caller knows (the instant of the last event)
+/// and do not count; a first coefficient below 0 is taken for such a root, since functions are never left below 0 but
+/// by rounding. The interval is halved until on each part either the sizes of the coefficients exclude a root, or the
 /// function is monotone there; so two roots close together are not missed.
 pub(crate) fn first_fall(function: &[f64], upto: f64) -> Option<f64> {
     let function = match function {
@@ -131,7 +155,8 @@ fn judge(part: &[f64]) -> Course {
 
 /// The root of a function that falls monotonically through 0 on [0, 1]: Newton's steps, held inside a bracket.
 fn fall_of_monotone(part: &[f64]) -> f64 {
-    let (mut low, mut high, mut tau) = (0.0, 1.0, 0.5);
+    let end = value(part, 1.0);
+    let (mut low, mut high, mut tau) = (0.0, 1.0, part[0].max(0.0) / (part[0].max(0.0) - end));
     for _ in 0..100 {
         let (height, slope) = value_and_slope(part, tau);
         if 0.0 < height {
@@ -141,7 +166,7 @@ fn fall_of_monotone(part: &[f64]) -> f64 {
         }
         let newton = tau - height / slope;
         let next = if low < newton && newton < high { newton } else { 0.5 * (low + high) };
-        let settled = (next - tau).abs() <= 0.5 * f64::EPSILON * next;
+        let settled = (next - tau).abs() <= 2.0 * f64::EPSILON * next;
         tau = next;
         if settled || high - low <= f64::EPSILON * high {
             break;

@@ -1,8 +1,8 @@
 //! Moves a machine through one control tick at a time.
 //!
-//! Inside a tick: expand the motion as power series ([`crate::plant::expansion`]), find the first event on it
-//! ([`crate::plant::search`]), move there, change the pattern ([`crate::plant::pattern`]), go on. How many pieces that
-//! takes depends on the machine and its state alone. What it does not: control anything. Start reading at
+//! Inside a tick: expand the motion as power series (`expansion.rs`), find the first event on it (`search.rs`), move
+//! there, change the pattern (`pattern.rs`), go on. How many pieces that takes depends on the machine and its state
+//! alone. What it does not: control anything. Start reading at
 //! [`Plant::step`].
 
 use crate::base::time::TickRate;
@@ -18,8 +18,8 @@ use crate::plant::train::{Initial, Parameters};
 /// What acts from outside during one tick.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct TickInput {
-    /// Torque command into the motor's torque path in Nm, held over the tick. `None`: off, no torque acts and the lag is
-    /// emptied.
+    /// Torque command into the motor's torque path in Nm, held over the tick. `None`: off, no torque acts and the lag
+    /// is emptied.
     pub torque_nm: Option<f64>,
     /// Holds node 0 exactly at speed 0.
     pub clamp_motor: bool,
@@ -72,7 +72,8 @@ impl Plant {
     /// A machine at tick 0. With `audit` its energy is kept account of, at some cost.
     ///
     /// # Panics
-    /// When the parameters are no machine: lengths that do not match, an inertia or stiffness not above 0, and the like.
+    /// When the parameters are no machine: lengths that do not match, an inertia or stiffness not above 0, and the
+    /// like.
     #[must_use]
     pub fn new(parameters: &Parameters, initial: &Initial, rate: TickRate, audit: bool) -> Self {
         Self::with_stepping(parameters, initial, rate, audit, Stepping::ADAPTED)

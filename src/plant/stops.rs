@@ -1,7 +1,7 @@
 //! End stops at both ends of the last node's travel.
 //!
-//! A stop is a one-sided spring and damper: at penetration p it pushes back with max(0, k p + d p'), never sticks to the
-//! node. What it does not: judge a strike (see `score`). Start reading at [`Stops`].
+//! A stop is a one-sided spring and damper: at penetration p it pushes back with max(0, k p + d p'), never sticks to
+//! the node. What it does not: judge a strike (see `score`). Start reading at [`Stops`].
 
 /// Both end stops of the last node.
 #[derive(Clone, Copy, Debug, PartialEq)]

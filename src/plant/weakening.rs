@@ -1,4 +1,5 @@
-//! The series of exp(−|w/ws|^s), by which dry friction falls from its static to its kinetic value as a node gets faster.
+//! The series of exp(−|w/ws|^s), by which dry friction falls from its static to its kinetic value as a node gets
+//! faster.
 //!
 //! With y = |w/ws|^s: E = exp(−y) has k E_k = −Σ_{j=1..k} j y_j E_{k−j}, and the newest coefficient of y is
 //! y_k = a w_k + R_k with an `a` that is the same for all k and an R_k from earlier coefficients; so

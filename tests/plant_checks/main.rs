@@ -2,9 +2,10 @@
 //! (`tests/data/check-values.json`, whose rows name their source). Every test names the row that it checks.
 //!
 //! Rows of these parts that no test here names, and why:
-//! - `lugre-steady`, `lugre-presliding`, `lugre-stick-slip`, `lugre-stick-slip-machine`: bristle friction is not built yet.
-//! - `limit-cycle-harmonic-balance`: the solution of an equation of harmonic balance, which no part of the program forms;
-//!   the describing functions that stand in it are checked.
+//! - `lugre-steady`, `lugre-presliding`, `lugre-stick-slip`, `lugre-stick-slip-machine`: bristle friction is not built
+//!   yet.
+//! - `limit-cycle-harmonic-balance`: the solution of an equation of harmonic balance, which no part of the program
+//!   forms;   the describing functions that stand in it are checked.
 //! - `sine-offset`, `sine-gain`, `sine-quadrature`, `cyclic-error-speed`: cyclic sensor errors are not built yet.
 //! - `mt-method`: the M/T method is not built yet.
 //! - `ou-exact`, `ou-spectrum`: load noise is not built yet.

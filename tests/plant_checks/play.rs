@@ -4,6 +4,7 @@
 
 use std::f64::consts::{PI, TAU};
 
+use plantstand::base::real;
 use plantstand::base::time::TickRate;
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::{EventKind, EventLog};
@@ -27,23 +28,24 @@ fn ahead(parameters: &Parameters, twist_rad: f64, gap_position_rad: f64, motor_s
     Plant::new(parameters, &initial, RATE, true)
 }
 
-/// Row `describing-function-dead-zone`: Gelb and Vander Velde; Slotine and Li. The coupling's torque over twist, without
-/// damping, is a dead zone: its fundamental over a sine of twist, by a sum over the sine's phases.
+/// Row `describing-function-dead-zone`: Gelb and Vander Velde; Slotine and Li. The coupling's torque over twist,
+/// without damping, is a dead zone: its fundamental over a sine of twist, by a sum over the sine's phases.
 #[test]
 fn fundamental_of_the_torque_of_an_undamped_gap() {
     let row = Row::named("describing-function-dead-zone");
     let fundamental = |half_gap_rad: f64| {
         let parameters = chain(vec![free(1.0), free(1.0)], vec![coupling(1.0, 0.0, half_gap_rad)]);
         let phases = 40_000;
-        let share = |phase: f64| ahead(&parameters, phase.sin(), 0.0, 0.0).coupling_torque_nm(0) * phase.sin();
+        let share =
+            |phase: f64| ahead(&parameters, real::sin(phase), 0.0, 0.0).coupling_torque_nm(0) * real::sin(phase);
         2.0 * (0..phases).map(|k| share(TAU * (f64::from(k) + 0.5) / f64::from(phases))).sum::<f64>()
             / f64::from(phases)
     };
     row.check(&row.inputs("ratio_half_gap_to_amplitude").into_iter().map(fundamental).collect::<Vec<_>>());
 }
 
-/// Row `describing-function-backlash`: Gelb and Vander Velde; Slotine and Li. A heavy node swings on a spring, exactly as
-/// a sine, and drags a light one that friction holds through play. The light node is not without inertia, nor its
+/// Row `describing-function-backlash`: Gelb and Vander Velde; Slotine and Li. A heavy node swings on a spring, exactly
+/// as a sine, and drags a light one that friction holds through play. The light node is not without inertia, nor its
 /// coupling rigid: it overshoots by some 1e-4 of the gap where a flank strikes it, hence 5e-4 in place of 1e-6.
 #[test]
 fn fundamental_of_friction_held_play() {
@@ -87,8 +89,8 @@ fn dragged_fundamental(amplitude: f64, half_gap_rad: f64) -> [f64; 2] {
     for tick in 0..2 * period {
         if period <= tick {
             let phase = TAU * RATE.seconds(tick);
-            in_phase += plant.angle_rad(2) * phase.cos();
-            quadrature -= plant.angle_rad(2) * phase.sin();
+            in_phase += plant.angle_rad(2) * real::cos(phase);
+            quadrature -= plant.angle_rad(2) * real::sin(phase);
         }
         plant.step(&held, &mut events).expect("no fault");
     }
@@ -134,7 +136,8 @@ fn free_strike_without_damping() {
         if events.iter().next().is_none() {
             let apart = plant.speed_rad_per_s(0) - plant.speed_rad_per_s(1);
             let stiffness = row.input("stiffness_nm_per_rad");
-            peak_nm = (plant.coupling_torque_nm(0).powi(2) + stiffness * reduced_kgm2 * apart * apart).sqrt();
+            let torque_nm = plant.coupling_torque_nm(0);
+            peak_nm = (torque_nm * torque_nm + stiffness * reduced_kgm2 * apart * apart).sqrt();
         }
     }
     let opens = events.iter().next().expect("it opens");

@@ -96,8 +96,8 @@ fn rounded_noise() {
     row.check_within(&[rms(counts.iter().map(|counts| *counts as f64))], tolerance);
 }
 
-/// Row `gauss-percentiles`: table. The stream that makes the noise: shares of a million numbers beyond each point, within
-/// four deviations of a share of that many.
+/// Row `gauss-percentiles`: table. The stream that makes the noise: shares of a million numbers beyond each point,
+/// within four deviations of a share of that many.
 #[test]
 fn the_noise_is_normal() {
     let row = Row::named("gauss-percentiles");

@@ -2,8 +2,8 @@
 //! state at every sample, every event, the energy; the order of the method; and the page of it all.
 //!
 //! What must hold: a smooth case within 1e-8 of each state's span, a case with play or stick within 1e-5, event times
-//! within 1 microsecond, no event missed and none invented, energy closed within 1e-9 of the work done. Start reading at
-//! [`check_trajectory`].
+//! within 1 microsecond, no event missed and none invented, energy closed within 1e-9 of the work done. Start reading
+//! at [`check_trajectory`].
 
 mod order;
 mod page;

@@ -3,6 +3,7 @@
 //! What it does not: step as the plant does of itself, with as many powers as the motion needs. Start reading at
 //! [`measure`].
 
+use plantstand::base::real;
 use plantstand::base::time::TickRate;
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::EventLog;
@@ -20,7 +21,7 @@ pub struct Halving {
 impl Halving {
     /// log2 of the errors' ratio.
     pub fn measured_order(&self) -> f64 {
-        (self.error_rad_per_s / self.halved_error_rad_per_s).log2()
+        real::ln(self.error_rad_per_s / self.halved_error_rad_per_s) / real::ln(2.0)
     }
 }
 

@@ -59,9 +59,9 @@ pub(crate) struct Powers<'a> {
 }
 
 /// What may be left out, as a share of the largest term.
-const TOLERANCE: f64 = 1e-13;
+const TOLERANCE: f64 = 1e-12;
 /// How large the last two terms may be for it: a series that has not yet fallen this far may do something new.
-const TOLERANCE_LATER: f64 = 1e-11;
+const TOLERANCE_LATER: f64 = 1e-9;
 /// Fewest powers: a ramp shows in a speed's second power only, and behind a known zero in its third.
 const ORDER_MIN: usize = 3;
 

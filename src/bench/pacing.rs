@@ -32,10 +32,12 @@ pub fn lockstep(
     patience: Patience,
     watch: &mut dyn Watch,
 ) -> End {
-    let mut buffer = [0_u8; MAX_FRAME_BYTES];
+    // One byte more than the longest frame: what is longer is seen to be, and refused for its length.
+    let mut buffer = [0_u8; MAX_FRAME_BYTES + 1];
     let mut gone: Option<Gone> = None;
     let mut heard = clock.elapsed();
     let mut sent = heard;
+    let mut answered = session.counts.exchanges;
     // A method says a word as soon as it listens on the port it was given; one that does not is begun with anyway.
     let mut begun = false;
     loop {
@@ -59,7 +61,11 @@ pub fn lockstep(
         }
         let now = clock.elapsed();
         if progress {
-            (heard, sent) = (now, now);
+            heard = now;
+        }
+        if answered != session.counts.exchanges {
+            answered = session.counts.exchanges;
+            sent = now;
         } else if RESEND_AFTER <= now.saturating_sub(sent) {
             sent = now;
             session.resend(&mut |frame| gone = link.send(frame).err());

@@ -6,9 +6,9 @@
 use crate::base::nameplate::Nameplate;
 use crate::base::random::Stream;
 use crate::base::recording::Row;
+use crate::base::recording::Signal;
 use crate::base::signal::{Actuation, COMMAND_DELAY_TICKS, Feedback, Request};
 use crate::base::time::TickRate;
-use crate::base::recording::Signal;
 use crate::drive::Drive;
 use crate::drive::protection::Trip;
 use crate::drive::setting::{Setting, Settings};

@@ -30,8 +30,10 @@ pub enum Command {
     /// The machine in numbers and pictures: inertias, resonances, limits, Bode plot; with settings: loop margins
     Describe(DescribeArguments),
     /// One trial: a method tunes the machine over the link, then its stored settings are examined and judged
-    #[command(after_help = "Exit status: 0 pass, 1 fail, 2 usage or scenario error, 3 void, 4 the bench itself could not, \
-                            130 interrupted (the record is kept).")]
+    #[command(
+        after_help = "Exit status: 0 pass, 1 fail, 2 usage or scenario error, 3 void, 4 the bench itself could not, \
+                            130 interrupted (the record is kept)."
+    )]
     Score(ScoreArguments),
     /// A carried method, run as a client: what `score --by` starts
     Method {

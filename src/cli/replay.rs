@@ -4,10 +4,10 @@
 
 use std::path::Path;
 
-use crate::cli::{Outcome, Stop};
-use crate::cli::score::{program, read_scenario};
-use crate::host::files::{read_text, refused};
 use crate::bench::session::End;
+use crate::cli::score::{program, read_scenario};
+use crate::cli::{Outcome, Stop};
+use crate::host::files::{read_text, refused};
 use crate::trial::judgement::judge;
 use crate::trial::phases::{self, Identity};
 use crate::trial::replay::replay;
@@ -33,13 +33,9 @@ pub fn run(folder: &Path) -> Result<Outcome, Stop> {
     let names: Vec<&str> = std::iter::once(crate::trial::examination::NOMINAL).chain(corners).collect();
     let machines: Vec<usize> =
         then.machines.iter().filter_map(|machine| names.iter().position(|name| name == machine)).collect();
-    let examined =
-        (tuned.end == End::Done).then(|| phases::examination(&scenario, &machines, &tuned.stored, seed));
-    let identity = Identity {
-        program: then.program.clone(),
-        scenario: then.scenario.clone(),
-        method: then.method.clone(),
-    };
+    let examined = (tuned.end == End::Done).then(|| phases::examination(&scenario, &machines, &tuned.stored, seed));
+    let identity =
+        Identity { program: then.program.clone(), scenario: then.scenario.clone(), method: then.method.clone() };
     let now = judge(&scenario, &identity, &tuned, examined.as_ref());
     Ok(compare(&then, &now))
 }

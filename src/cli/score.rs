@@ -5,21 +5,23 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use crate::bench::session::End;
 use crate::cli::arguments::ScoreArguments;
 use crate::cli::output;
 use crate::cli::record::Record;
-use crate::cli::tuning::{self, Caller, Run};
+use crate::cli::tuning::{self, Caller, Entrance, Run, Tuning};
 use crate::cli::{Outcome, Stop};
 use crate::host::files::{read_text, time_stamp, try_output, write_whole};
 use crate::host::interrupt::Interrupt;
-use crate::report::{gather, html, json, terminal};
 use crate::method::Carried;
+use crate::report::{gather, html, json, terminal};
 use crate::scenario::{self, Scenario};
 use crate::trial::bits::sha256_hex;
+use crate::trial::examination::examine;
 use crate::trial::judgement::judge;
 use crate::trial::phases::{self, Examined, Identity, Tuned};
 use crate::trial::result::{MethodFacts, Program, ScenarioFacts, TrialResult, Verdict};
-use crate::bench::session::End;
+use crate::wire::message::PhaseKind;
 
 /// Reads a scenario; every complaint stops with one line each.
 ///
@@ -54,22 +56,19 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     let machines = phases::machines(&scenario, arguments.corner.as_deref()).ok_or_else(|| no_such_corner(&scenario))?;
     let caller = caller(arguments)?;
     let seed = arguments.seed.unwrap_or(scenario.seed);
+    let patience = output::patience(arguments.patience.as_deref(), &scenario)?;
     for path in [&arguments.json, &arguments.html].into_iter().flatten() {
         try_output(path)?;
     }
+    let interrupt = Interrupt::listen();
+    let run =
+        Run { scenario: &scenario, seed, patience, token_file: arguments.token_file.as_deref(), interrupt: &interrupt };
+    let entrance = Entrance::open(&run, &caller)?;
     let folder = record_folder(arguments, seed);
     let mut record = folder.as_deref().map(|folder| Record::open(folder, &text)).transpose()?;
-    let interrupt = Interrupt::listen();
-    let run = Run {
-        scenario: &scenario,
-        seed,
-        patience: output::patience(arguments.patience.as_deref(), &scenario)?,
-        token_file: arguments.token_file.as_deref(),
-        interrupt: &interrupt,
-    };
-    let mut tuning = tuning::run(&run, &caller, record.as_mut())?;
-    let examined = (tuning.tuned.end == End::Done)
-        .then(|| phases::examination(&scenario, &machines, &tuning.tuned.stored, seed));
+    let mut tuning = tuning::run(&run, &caller, entrance, record.as_mut())?;
+    let examined = if tuning.tuned.end == End::Done { examine_all(&run, &machines, &mut tuning) } else { None };
+    tuning.tuned.link.second_opens_refused = tuning.refused_as_second();
     let identity = Identity {
         program: program(),
         scenario: scenario_facts(&arguments.file, &text, &scenario, seed),
@@ -82,6 +81,23 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     finished.keep(record.as_mut(), &machines)?;
     finished.show(arguments, folder.as_deref())?;
     Ok(outcome(&result, &tuned))
+}
+
+/// Examines every machine, the method told of each. `None`: somebody interrupted, and tuning's end says so.
+fn examine_all(run: &Run<'_>, machines: &[usize], tuning: &mut Tuning) -> Option<Examined> {
+    tuning.announce(PhaseKind::PowerCycle, 0);
+    let settings = tuning.tuned.stored;
+    let mut runs = Vec::with_capacity(machines.len());
+    for machine in machines {
+        tuning.announce(PhaseKind::Examination, *machine as u16);
+        runs.extend(examine(run.scenario, *machine, &settings, run.seed));
+        if run.interrupt.asked() {
+            tuning.tuned.end = End::Interrupted;
+            return None;
+        }
+    }
+    tuning.announce(PhaseKind::Over, 0);
+    Some(phases::put_together(run.scenario, machines, &settings, runs))
 }
 
 fn outcome(result: &TrialResult, tuned: &Tuned) -> Outcome {

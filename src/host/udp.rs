@@ -149,7 +149,11 @@ impl Porter {
 
     fn refuse(&self, sequence: u32, reason: RefuseReason, detail: &str, peer: SocketAddr) {
         let (version_min, version_max) = (self.accept.version_min, self.accept.version_max);
-        self.send(sequence, Message::Refuse(Refuse { reason, version_min, version_max, detail: Text::new(detail) }), peer);
+        self.send(
+            sequence,
+            Message::Refuse(Refuse { reason, version_min, version_max, detail: Text::new(detail) }),
+            peer,
+        );
     }
 
     fn send(&self, sequence: u32, message: Message, peer: SocketAddr) {
@@ -213,10 +217,7 @@ fn receive(socket: &UdpSocket, buffer: &mut [u8]) -> Result<Option<usize>, Strin
 }
 
 fn is_passing(kind: ErrorKind) -> bool {
-    matches!(
-        kind,
-        ErrorKind::WouldBlock | ErrorKind::TimedOut | ErrorKind::Interrupted | ErrorKind::ConnectionRefused
-    )
+    matches!(kind, ErrorKind::WouldBlock | ErrorKind::TimedOut | ErrorKind::Interrupted | ErrorKind::ConnectionRefused)
 }
 
 /// The method's side: a socket that first talks to the door and then to the port named there.

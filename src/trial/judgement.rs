@@ -13,10 +13,8 @@ use crate::trial::bits::Bits;
 use crate::trial::conduct;
 use crate::trial::examination::Examination;
 use crate::trial::phases::{Examined, Identity, TUNING, Tuned};
-use crate::trial::result::{
-    LimitResult, MeasureResult, Reason, SCHEMA_VERSION, TrialResult, TuningEnd, Verdict,
-};
 use crate::trial::result;
+use crate::trial::result::{LimitResult, MeasureResult, Reason, SCHEMA_VERSION, TrialResult, TuningEnd, Verdict};
 use crate::trial::words;
 
 /// The result of a trial. `examined` is none when tuning ended before done.
@@ -48,9 +46,8 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
         grade_percent: grade,
         settings: tuned.setting_facts(),
         tuning_ended: tuning_end(&tuned.end),
-        machines: examined.map_or_else(Vec::new, |examined| {
-            examined.runs.iter().map(|run| run.machine.clone()).collect()
-        }),
+        machines: examined
+            .map_or_else(Vec::new, |examined| examined.runs.iter().map(|run| run.machine.clone()).collect()),
         bits_sha256: bits(tuned, examined, &limits, &measures),
         limits,
         measures,
@@ -60,9 +57,7 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
 }
 
 fn void_reasons(tuned: &Tuned, examined: Option<&Examined>) -> Vec<Reason> {
-    let tuning = |text: String| {
-        vec![Reason { text, machine: TUNING.to_owned(), at_s: Some(tuned.ended_at_s) }]
-    };
+    let tuning = |text: String| vec![Reason { text, machine: TUNING.to_owned(), at_s: Some(tuned.ended_at_s) }];
     let method = tuned.what_the_method_did.as_deref();
     match &tuned.end {
         End::Done => {}
@@ -108,13 +103,7 @@ fn limit_results(scenario: &Scenario, tuned: &Tuned, examined: &Examined) -> Vec
     results
 }
 
-fn limit_result(
-    scenario: &Scenario,
-    number: usize,
-    limit: &Limit,
-    machine: &str,
-    answer: Answer,
-) -> LimitResult {
+fn limit_result(scenario: &Scenario, number: usize, limit: &Limit, machine: &str, answer: Answer) -> LimitResult {
     LimitResult {
         limit: number,
         found: measure_result(scenario, limit.measure, limit.during, machine, answer),
@@ -195,9 +184,9 @@ fn other_measures(scenario: &Scenario, examined: &Examined) -> Vec<MeasureResult
     let mut results = Vec::new();
     for (machine, run) in examined.runs.iter().enumerate() {
         for (entry, found) in scenario.programme.entries().iter().enumerate() {
-            let step = found.speed_rad_per_s.is_some_and(|speed| {
-                speed.to_bits() != scenario.programme.setpoint_before_rad_per_s(entry).to_bits()
-            });
+            let step = found
+                .speed_rad_per_s
+                .is_some_and(|speed| speed.to_bits() != scenario.programme.setpoint_before_rad_per_s(entry).to_bits());
             let load = found.load_torque_nm.is_some() || found.resisting_torque_nm.is_some();
             let fits = |kind| match kind {
                 Kind::Step => step,

@@ -112,12 +112,7 @@ pub fn simulate(
 
 fn input(torque_nm: f64) -> TickInput {
     let none = Ramp { start: 0.0, end: 0.0 };
-    TickInput {
-        torque_nm: Some(torque_nm),
-        clamp_motor: false,
-        load_torque_nm: none,
-        resisting_torque_nm: none,
-    }
+    TickInput { torque_nm: Some(torque_nm), clamp_motor: false, load_torque_nm: none, resisting_torque_nm: none }
 }
 
 fn heading(state: &Plant, couplings: usize) -> String {

@@ -20,7 +20,8 @@ pub fn number(value: f64) -> String {
 #[must_use]
 pub fn miss_frac(result: &LimitResult) -> f64 {
     let Some(value) = result.found.value else { return f64::INFINITY };
-    let excess = |bound: Option<f64>, beyond: f64| bound.map_or(0.0, |bound| beyond / bound.abs().max(f64::MIN_POSITIVE));
+    let excess =
+        |bound: Option<f64>, beyond: f64| bound.map_or(0.0, |bound| beyond / bound.abs().max(f64::MIN_POSITIVE));
     let above = excess(result.max, value - result.max.unwrap_or(value));
     let below = excess(result.min, result.min.unwrap_or(value) - value);
     above.max(below)

@@ -58,6 +58,7 @@ pub fn lockstep(
         if !begun {
             begun = true;
             session.begin(&mut |frame| gone = link.send(frame).err());
+            sent = clock.elapsed();
         }
         let now = clock.elapsed();
         if progress {

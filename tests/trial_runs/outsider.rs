@@ -4,8 +4,9 @@
 
 use std::io::{BufRead, BufReader, Read};
 use std::net::{Ipv4Addr, SocketAddr, UdpSocket};
+use std::path::Path;
 use std::process::{Child, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use plantstand::host::files::token_from_hex;
 use plantstand::host::udp::{UdpTransport, parse_link};
@@ -48,7 +49,8 @@ impl Listening {
         let mut said = BufReader::new(process.stderr.take().expect("its standard error"));
         let mut line = String::new();
         said.read_line(&mut line).expect("it says where it waits");
-        let word = |key: &str| line.split_whitespace().find_map(|word| word.strip_prefix(key)).expect("key in its line");
+        let word =
+            |key: &str| line.split_whitespace().find_map(|word| word.strip_prefix(key)).expect("key in its line");
         let address = parse_link(word("PLANTSTAND_LINK=")).expect("a link");
         let token = token_from_hex(word("PLANTSTAND_TOKEN=")).expect("a token");
         Self { door: Door { address, token }, process, said }
@@ -65,6 +67,20 @@ impl Listening {
 }
 
 impl Door {
+    /// The door that a started program wrote down as `LINK TOKEN`, once it has.
+    pub fn told_in(file: &Path) -> Self {
+        let limit = Instant::now() + Duration::from_secs(20);
+        let text = loop {
+            if let Ok(text) = std::fs::read_to_string(file) {
+                break text;
+            }
+            assert!(Instant::now() < limit, "the method was not started");
+            std::thread::yield_now();
+        };
+        let (link, token) = text.trim().split_once(' ').expect("two words");
+        Self { address: parse_link(link).expect("a link"), token: token_from_hex(token).expect("a token") }
+    }
+
     /// A well-behaved client that is let in.
     pub fn enter(&self, name: &str) -> Client<UdpTransport> {
         self.knock(name, self.token).expect("the bench lets the first one in")

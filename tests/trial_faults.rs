@@ -4,32 +4,47 @@
 //! Everything runs through the built program. Where a method must misbehave to the point, the test connects as the
 //! method. Start reading at [`by_hand_ends`].
 
-use std::net::UdpSocket;
+use std::net::{Ipv4Addr, UdpSocket};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use plantstand::host::udp::UdpTransport;
-use plantstand::method::axis::Axis;
-use plantstand::method::client::{Client, Transport, TransportError};
+use plantstand::method::axis::{Axis, Stop};
+use plantstand::method::client::{Client, Transport};
 use plantstand::trial::result::{TrialResult, TuningEnd, Verdict};
+use plantstand::wire::codec::decode;
+use plantstand::wire::layout::MAX_FRAME_BYTES;
 use plantstand::wire::message::{CommandFrame, Message, RefuseReason, Value, Values};
 
 #[path = "trial_runs/by_hand.rs"]
 mod by_hand;
+#[path = "trial_runs/hostile.rs"]
+mod hostile;
 #[path = "trial_runs/outsider.rs"]
 mod outsider;
 #[path = "trial_runs/program.rs"]
 mod program;
 
 use by_hand::{disable, enable, turn};
-use outsider::{Listening, framed, heard, open, socket};
+use hostile::Hostile;
+use outsider::{Door, Listening, framed, open};
 use program::{Ground, Ran};
 
 const DOUGH_SHEETER: &str = include_str!("../scenarios/dough-sheeter.toml");
 const SWIVEL_ARM: &str = include_str!("../scenarios/swivel-arm.toml");
 
 type UdpClient = Client<UdpTransport>;
+
+/// A well-behaved client with any token.
+fn knock(door: &Door, name: &str, token: [u8; 16]) -> Result<UdpClient, Stop> {
+    Client::open(UdpTransport::towards(door.address).expect("a socket"), token, name)
+}
+
+/// A well-behaved client that is let in.
+fn enter(door: &Door, name: &str) -> UdpClient {
+    knock(door, name, door.token).expect("the bench lets the first one in")
+}
 
 /// A scenario with one line changed; the line must be there.
 fn with(text: &str, found: &str, instead: &str) -> String {
@@ -65,7 +80,7 @@ fn check_ended(ran: &Ran, status: i32, ended: TuningEnd, reason: &str) -> TrialR
 fn by_hand_trial(scenario: &str, tune: impl FnOnce(UdpClient)) -> Ran {
     let ground = Ground::new(scenario);
     let listening = Listening::start(&ground, &["--no-record", "--json", "-"]);
-    tune(listening.door.enter("by hand"));
+    tune(enter(&listening.door, "by hand"));
     listening.finish()
 }
 
@@ -120,8 +135,8 @@ fn a_method_that_dies_while_it_tunes_is_void_and_its_record_is_kept() {
         .stderr(std::process::Stdio::piped())
         .spawn()
         .expect("the program starts");
-    let door = outsider::Door::told_in(&ground.path("it"));
-    let mut client = door.enter("stand-in");
+    let door = Door::told_in(&ground.path("it"));
+    let mut client = enter(&door, "stand-in");
     enable(&mut client);
     client.log("so far so good").expect("the bench listens");
     turn(&mut client, 20.0, 300);
@@ -238,30 +253,6 @@ fn a_method_that_uses_up_its_time_on_the_wall_is_void() {
     });
 }
 
-/// Sends more than it is asked to: before each frame what `before` makes of it, and each frame so many times.
-struct Hostile<F> {
-    inner: UdpTransport,
-    before: F,
-    times: u32,
-}
-
-impl<F: FnMut(&[u8]) -> Vec<Vec<u8>>> Transport for Hostile<F> {
-    fn send(&mut self, frame: &[u8]) -> Result<(), TransportError> {
-        for more in (self.before)(frame) {
-            self.inner.send(&more)?;
-        }
-        (0..self.times).try_for_each(|_| self.inner.send(frame))
-    }
-
-    fn receive(&mut self, buffer: &mut [u8]) -> Result<Option<usize>, TransportError> {
-        self.inner.receive(buffer)
-    }
-
-    fn follow(&mut self, port: u16) -> Result<(), TransportError> {
-        self.inner.follow(port)
-    }
-}
-
 /// A short tuning: a move there and back, a setting, stored, done.
 fn tune_shortly(mut client: Client<impl Transport>) {
     enable(&mut client);
@@ -321,6 +312,20 @@ fn commands_that_are_not_a_number_change_no_bit() {
     });
 }
 
+/// A socket of the test's own, which never waits long.
+fn socket() -> UdpSocket {
+    let socket = UdpSocket::bind((Ipv4Addr::LOCALHOST, 0)).expect("a socket");
+    socket.set_read_timeout(Some(Duration::from_secs(10))).expect("a time limit");
+    socket
+}
+
+/// The next frame at a socket.
+fn heard(socket: &UdpSocket) -> Message {
+    let mut buffer = [0; MAX_FRAME_BYTES];
+    let length = socket.recv(&mut buffer).expect("the bench says something within ten seconds");
+    decode(&buffer[..length]).expect("it speaks the protocol").message
+}
+
 /// Throws all it has at the door and at the link until it is told to stop.
 fn flood(socket: &UdpSocket, targets: &[(std::net::SocketAddr, Vec<u8>)], stop: &AtomicBool) {
     while !stop.load(Ordering::Acquire) {
@@ -336,7 +341,7 @@ fn a_second_sender_that_floods_door_and_link_changes_no_bit() {
     let ground = Ground::new(DOUGH_SHEETER);
     let listening = Listening::start(&ground, &["--no-record", "--json", "-"]);
     let (door, stop) = (listening.door, Arc::new(AtomicBool::new(false)));
-    let client = door.enter("by hand");
+    let client = enter(&door, "by hand");
     let mut link = door.address;
     link.set_port(client.accept().port);
     let values = Values::from_slice(&[Value { speed_rad_per_s: 90.0, ..Value::default() }]).expect("one value");
@@ -363,7 +368,7 @@ fn a_second_sender_that_floods_door_and_link_changes_no_bit() {
 }
 
 /// Opens with a token from a socket of its own; what the bench says to it.
-fn refused(door: &outsider::Door, bytes: &[u8]) -> RefuseReason {
+fn refused(door: &Door, bytes: &[u8]) -> RefuseReason {
     let stranger = socket();
     stranger.send_to(bytes, door.address).expect("loopback takes it");
     match heard(&stranger) {
@@ -380,10 +385,10 @@ fn who_comes_second_or_with_a_wrong_word_is_refused_and_harms_nobody() {
     let mut wrong = door.token;
     wrong[15] ^= 1;
     assert_eq!(refused(&door, &open(wrong)), RefuseReason::Token);
-    assert!(door.knock("wrong", wrong).expect_err("a wrong token").reason.contains("token"));
-    let client = door.enter("by hand");
+    assert!(knock(&door, "wrong", wrong).expect_err("a wrong token").reason.contains("token"));
+    let client = enter(&door, "by hand");
     assert_eq!(refused(&door, &open(door.token)), RefuseReason::Busy);
-    assert!(door.knock("second", door.token).expect_err("somebody is inside").reason.contains("in command"));
+    assert!(knock(&door, "second", door.token).expect_err("somebody is inside").reason.contains("in command"));
     assert_eq!(refused(&door, &open(wrong)), RefuseReason::Token);
     let mut future = open(door.token);
     future[2] = 9;
@@ -409,7 +414,7 @@ fn interrupt(process: &std::process::Child) {
 fn an_interrupted_trial_keeps_its_record() {
     let ground = Ground::new(DOUGH_SHEETER);
     let listening = Listening::start(&ground, &["--record", "r", "--json", "-"]);
-    let mut client = listening.door.enter("by hand");
+    let mut client = enter(&listening.door, "by hand");
     enable(&mut client);
     turn(&mut client, 20.0, 300);
     interrupt(&listening.process);

@@ -37,7 +37,7 @@ pub fn patience(option: Option<&str>, scenario: &Scenario) -> Result<Option<Dura
         None => Ok(Some(Duration::from_secs_f64(scenario.timing.patience_s))),
         Some("off") => Ok(None),
         Some(text) => match text.parse::<f64>() {
-            Ok(seconds) if 0.1 <= seconds && seconds <= 86_400.0 => Ok(Some(Duration::from_secs_f64(seconds))),
+            Ok(seconds) if (0.1..=86_400.0).contains(&seconds) => Ok(Some(Duration::from_secs_f64(seconds))),
             _ => Err(Stop::Usage(format!("--patience {text}; allowed: 0.1 to 86400 s, or off"))),
         },
     }

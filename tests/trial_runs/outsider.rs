@@ -3,16 +3,14 @@
 //! What it does not: know what the test wants to break. Start reading at [`Listening::start`].
 
 use std::io::{BufRead, BufReader, Read};
-use std::net::{Ipv4Addr, SocketAddr, UdpSocket};
+use std::net::SocketAddr;
 use std::path::Path;
 use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
 use plantstand::host::files::token_from_hex;
-use plantstand::host::udp::{UdpTransport, parse_link};
-use plantstand::method::axis::Stop;
-use plantstand::method::client::Client;
-use plantstand::wire::codec::{decode, encode};
+use plantstand::host::udp::parse_link;
+use plantstand::wire::codec::encode;
 use plantstand::wire::layout::MAX_FRAME_BYTES;
 use plantstand::wire::message::{Frame, Message, Open, Text};
 
@@ -80,23 +78,6 @@ impl Door {
         let (link, token) = text.trim().split_once(' ').expect("two words");
         Self { address: parse_link(link).expect("a link"), token: token_from_hex(token).expect("a token") }
     }
-
-    /// A well-behaved client that is let in.
-    pub fn enter(&self, name: &str) -> Client<UdpTransport> {
-        self.knock(name, self.token).expect("the bench lets the first one in")
-    }
-
-    /// A well-behaved client with any token.
-    pub fn knock(&self, name: &str, token: [u8; 16]) -> Result<Client<UdpTransport>, Stop> {
-        Client::open(UdpTransport::towards(self.address).expect("a socket"), token, name)
-    }
-}
-
-/// A socket of the test's own, which never waits long.
-pub fn socket() -> UdpSocket {
-    let socket = UdpSocket::bind((Ipv4Addr::LOCALHOST, 0)).expect("a socket");
-    socket.set_read_timeout(Some(Duration::from_secs(10))).expect("a time limit");
-    socket
 }
 
 /// A frame as bytes.
@@ -109,11 +90,4 @@ pub fn framed(sequence: u32, message: Message) -> Vec<u8> {
 /// An open with a token.
 pub fn open(token: [u8; 16]) -> Vec<u8> {
     framed(1, Message::Open(Open { token, name: Text::new("stranger") }))
-}
-
-/// The next frame at a socket.
-pub fn heard(socket: &UdpSocket) -> Message {
-    let mut buffer = [0; MAX_FRAME_BYTES];
-    let length = socket.recv(&mut buffer).expect("the bench says something within ten seconds");
-    decode(&buffer[..length]).expect("it speaks the protocol").message
 }

@@ -263,7 +263,7 @@ fn a_method_that_asks_much_before_it_answers_is_alive_and_hears_the_feedback_aga
     let mut asked = 0_u32;
     let asking = move || {
         asked += 1;
-        Ok((asked % 10 == 0).then(|| framed(asked, Message::Probe(Probe { nonce: u64::from(asked) }))))
+        Ok((asked.is_multiple_of(10)).then(|| framed(asked, Message::Probe(Probe { nonce: u64::from(asked) }))))
     };
     let patience = Patience { silence: Some(Duration::from_secs(2)), tuning: Duration::from_secs(20) };
     let ran = run(turning_until(400, false), Box::new(asking), patience);

@@ -6,20 +6,22 @@
 
 use plantstand::base::recording::Signal;
 use plantstand::bench::memory::Direct;
-use plantstand::bench::session::{End, Session};
+use plantstand::bench::session::End;
 use plantstand::drive::setting::Setting;
 use plantstand::method::client::{Client, Transport};
 use plantstand::trial::phases;
-use plantstand::wire::codec::{decode, encode};
 use plantstand::wire::layout::MAX_FRAME_BYTES;
 use plantstand::wire::message::{
-    Close, CloseReason, CommandFrame, FeedbackFrame, Frame, HandAction, HandActionKind, HandOutcome, Log, Message,
-    Open, Probe, SettingAnswer, SettingOutcome, SettingRead, SettingWrite, Text, Value, Values,
+    Close, CloseReason, CommandFrame, HandActionKind, HandOutcome, Log, Message, Open, Probe, SettingOutcome,
+    SettingRead, SettingWrite, Text, Value,
 };
 
+#[path = "trial_runs/peer.rs"]
+mod peer;
 #[path = "trial_runs/scenario_text.rs"]
 mod scenario_text;
 
+use peer::{Peer, command, framed, speed};
 use scenario_text::{dough_sheeter, read};
 
 /// Exchanges of the run that everybody tries to disturb.
@@ -28,130 +30,13 @@ const EXCHANGES: u32 = 40;
 /// Ticks per exchange of the dough sheeter.
 const STRIDE: u64 = 8;
 
-/// A method that is driven by hand, frame by frame.
-#[derive(Clone)]
-struct Peer {
-    session: Session,
-    sequence: u32,
-    heard: Vec<Vec<u8>>,
-}
-
-impl Peer {
-    /// Before the first tick.
-    fn early() -> Self {
-        Self { session: phases::tuning(&read(&dough_sheeter()), 7), sequence: 0, heard: Vec::new() }
-    }
-
-    fn begun() -> Self {
-        let mut peer = Self::early();
-        peer.begin();
-        peer
-    }
-
-    fn begin(&mut self) {
-        let Self { session, heard, .. } = self;
-        session.begin(&mut |frame| heard.push(frame.to_vec()));
-    }
-
-    fn give(&mut self, bytes: &[u8]) -> bool {
-        let Self { session, heard, .. } = self;
-        session.receive(bytes, &mut |frame| heard.push(frame.to_vec()))
-    }
-
-    fn framed(&mut self, message: Message) -> Vec<u8> {
-        self.sequence += 1;
-        framed(self.sequence, message)
-    }
-
-    fn say(&mut self, message: Message) -> bool {
-        let bytes = self.framed(message);
-        self.give(&bytes)
-    }
-
-    /// The last thing the bench said.
-    fn last(&self) -> Message {
-        decode(self.heard.last().expect("the bench said something")).expect("it speaks the protocol").message
-    }
-
-    fn feedback(&self) -> FeedbackFrame {
-        let mut heard = self.heard.iter().rev().filter_map(|bytes| decode(bytes).ok());
-        let newest = heard.find_map(|frame| match frame.message {
-            Message::Feedback(feedback) => Some(feedback),
-            _ => None,
-        });
-        newest.expect("the bench has sent a feedback")
-    }
-
-    fn refused(&self, reason: &str) -> u64 {
-        self.session.counts.refused.get(reason).copied().unwrap_or(0)
-    }
-
-    /// The bits of every row so far.
-    fn bits(&self) -> Vec<u64> {
-        self.session.taken.rows.iter().flatten().map(|value| value.to_bits()).collect()
-    }
-
-    fn setting(&mut self, setting: Setting, value: f64) -> SettingAnswer {
-        self.say(Message::SettingWrite(SettingWrite { number: setting.number(), value }));
-        self.answer()
-    }
-
-    fn answered_value(&mut self, setting: Setting) -> f64 {
-        self.say(Message::SettingRead(SettingRead { number: setting.number() }));
-        self.answer().value
-    }
-
-    fn answer(&self) -> SettingAnswer {
-        match self.last() {
-            Message::SettingAnswer(answer) => answer,
-            other => panic!("not an answer about settings: {other:?}"),
-        }
-    }
-
-    fn hand(&mut self, action: HandActionKind) -> HandOutcome {
-        self.say(Message::HandAction(HandAction { action }));
-        match self.last() {
-            Message::HandAnswer(answer) => answer.outcome,
-            other => panic!("not an answer to a hand action: {other:?}"),
-        }
-    }
-
-    /// Answers the latest feedback.
-    fn command(&mut self, controlword: u16, values: &[Value]) {
-        let command = command(self.feedback().exchange, controlword, values);
-        assert!(self.say(command), "a command in turn was refused: {:?}", self.session.counts);
-    }
-
-    /// Walks the drive to operation enabled.
-    fn enable(&mut self) {
-        for controlword in [0x06, 0x07, 0x0F] {
-            self.command(controlword, &[]);
-        }
-    }
-}
-
-fn framed(sequence: u32, message: Message) -> Vec<u8> {
-    let mut bytes = [0; MAX_FRAME_BYTES];
-    let length = encode(&Frame { sequence, message }, &mut bytes);
-    bytes[..length].to_vec()
-}
-
-fn speed(speed_rad_per_s: f64) -> Value {
-    Value { speed_rad_per_s, ..Value::default() }
-}
-
-fn command(exchange: u32, controlword: u16, values: &[Value]) -> Message {
-    let values = Values::from_slice(values).expect("at most a stride of values");
-    Message::Command(CommandFrame { exchange, controlword, compute_us: 0, values })
-}
-
 /// A command of the undisturbed run: the drive is enabled, then turns, its values one, many or none.
 fn orderly_command(exchange: u32) -> Message {
     let ramp: Vec<Value> = (0..STRIDE).map(|tick| speed(f64::from(exchange) + 0.1 * tick as f64)).collect();
     match exchange {
         0 => command(exchange, 0x06, &[]),
         1 => command(exchange, 0x07, &[]),
-        _ if exchange % 3 == 0 => command(exchange, 0x0F, &ramp),
+        _ if exchange.is_multiple_of(3) => command(exchange, 0x0F, &ramp),
         _ if exchange % 3 == 1 => command(exchange, 0x0F, &ramp[..1]),
         _ => command(exchange, 0x0F, &[]),
     }

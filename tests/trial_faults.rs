@@ -15,7 +15,7 @@ use plantstand::method::client::{Client, Transport};
 use plantstand::trial::result::{TrialResult, TuningEnd, Verdict};
 use plantstand::wire::codec::decode;
 use plantstand::wire::layout::MAX_FRAME_BYTES;
-use plantstand::wire::message::{CommandFrame, Message, RefuseReason, Value, Values};
+use plantstand::wire::message::{CommandFrame, Message, Phase, PhaseKind, Probe, RefuseReason, Value, Values};
 
 #[path = "trial_runs/by_hand.rs"]
 mod by_hand;
@@ -402,6 +402,31 @@ fn who_comes_second_or_with_a_wrong_word_is_refused_and_harms_nobody() {
     let result = printed(&ran);
     assert_eq!((ran.status, &result.bits_sha256), (status, &clean.bits_sha256));
     assert_eq!(result.link.second_opens_refused, 2);
+}
+
+#[test]
+fn a_method_that_is_done_hears_every_phase_and_then_the_result() {
+    let ground = Ground::new(DOUGH_SHEETER);
+    let listening = Listening::start(&ground, &["--no-record", "--json", "-"]);
+    let method = socket();
+    method.send_to(&open(listening.door.token), listening.door.address).expect("loopback takes it");
+    let Message::Accept(accept) = heard(&method) else { panic!("not accepted") };
+    method.connect((Ipv4Addr::LOCALHOST, accept.port)).expect("the link's port");
+    let say = |sequence, message| assert!(0 < method.send(&framed(sequence, message)).expect("loopback takes it"));
+    say(2, Message::Probe(Probe { nonce: accept.nonce }));
+    let phase = |phase, corner| Message::Phase(Phase { phase, corner });
+    let opening = [heard(&method), heard(&method), heard(&method)];
+    assert!(opening.contains(&phase(PhaseKind::Tuning, 0)), "{opening:?}");
+    assert!(opening.iter().any(|message| matches!(message, Message::Feedback(_))), "{opening:?}");
+    say(3, Message::Done);
+    let mut said: Vec<Message> = std::iter::repeat_with(|| heard(&method)).take(6).collect();
+    // A copy of the feedback may have been on its way.
+    said.retain(|message| !matches!(message, Message::Feedback(_)));
+    let examinations = (0..3).map(|corner| phase(PhaseKind::Examination, corner));
+    let expected = [phase(PhaseKind::PowerCycle, 0)].into_iter().chain(examinations).chain([phase(PhaseKind::Over, 0)]);
+    assert!(said.iter().zip(expected).all(|(said, expected)| *said == expected), "{said:?}");
+    assert!(said.iter().any(|message| matches!(message, Message::Result(_))) || said.len() < 6, "{said:?}");
+    assert_eq!(listening.finish().status, Some(1), "the settings of a new drive do not pass");
 }
 
 /// Asks a process to end as Ctrl-C does.

@@ -65,6 +65,8 @@ pub enum End {
     Fault(Fault),
     /// A person asked the run to end.
     Interrupted,
+    /// The bench made a mistake of its own; its words.
+    Broken(String),
 }
 
 /// Counts of the link.
@@ -378,7 +380,7 @@ pub fn close_reason(end: &End) -> CloseReason {
         End::Left(_) => CloseReason::Leaving,
         End::Silent => CloseReason::Silent,
         End::OutOfTime | End::OutOfWallTime => CloseReason::OutOfTime,
-        End::Fault(_) => CloseReason::Failed,
+        End::Fault(_) | End::Broken(_) => CloseReason::Failed,
     }
 }
 

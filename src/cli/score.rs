@@ -19,6 +19,7 @@ use crate::scenario::{self, Scenario};
 use crate::trial::bits::sha256_hex;
 use crate::trial::examination::examine;
 use crate::trial::judgement::judge;
+use crate::trial::mistake::caught;
 use crate::trial::phases::{self, Examined, Identity, Tuned};
 use crate::trial::result::{MethodFacts, Program, ScenarioFacts, TrialResult, Verdict};
 use crate::wire::message::PhaseKind;
@@ -83,14 +84,21 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     Ok(outcome(&result, &tuned))
 }
 
-/// Examines every machine, the method told of each. `None`: somebody interrupted, and tuning's end says so.
+/// Examines every machine, the method told of each. `None`: somebody interrupted or the bench made a mistake, and
+/// tuning's end says so.
 fn examine_all(run: &Run<'_>, machines: &[usize], tuning: &mut Tuning) -> Option<Examined> {
     tuning.announce(PhaseKind::PowerCycle, 0);
     let settings = tuning.tuned.stored;
     let mut runs = Vec::with_capacity(machines.len());
     for machine in machines {
         tuning.announce(PhaseKind::Examination, *machine as u16);
-        runs.extend(examine(run.scenario, *machine, &settings, run.seed));
+        match caught(|| examine(run.scenario, *machine, &settings, run.seed)) {
+            Ok(found) => runs.extend(found),
+            Err(words) => {
+                tuning.tuned.end = End::Broken(words);
+                return None;
+            }
+        }
         if run.interrupt.asked() {
             tuning.tuned.end = End::Interrupted;
             return None;

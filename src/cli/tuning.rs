@@ -21,6 +21,7 @@ use crate::host::udp::{Door, Opened, UdpLink};
 use crate::method::Carried;
 use crate::scenario::Scenario;
 use crate::trial::bits::Bits;
+use crate::trial::mistake::caught;
 use crate::trial::phases::{self, Tuned, power_cycle};
 use crate::trial::result::{TrialResult, Verdict};
 use crate::wire::codec::decode;
@@ -114,7 +115,8 @@ pub fn run(
         Ok(opened) => {
             said_name = Some(strike.from_text(&opened.name));
             let link = link.insert(opened.link);
-            pacing::lockstep(&mut session, link, &mut WallClock::start(), keeper.limits(), &mut keeper)
+            let (limits, mut clock) = (keeper.limits(), WallClock::start());
+            caught(|| pacing::lockstep(&mut session, link, &mut clock, limits, &mut keeper)).unwrap_or_else(End::Broken)
         }
         Err(end) => give_up(&mut session, end),
     };

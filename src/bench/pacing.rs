@@ -32,10 +32,12 @@ pub fn lockstep(
     patience: Patience,
     watch: &mut dyn Watch,
 ) -> End {
+    // One byte more than the longest frame: what is longer is seen to be, and refused for its length.
     let mut buffer = [0_u8; MAX_FRAME_BYTES + 1];
     let mut gone: Option<Gone> = None;
     let mut heard = clock.elapsed();
     let mut sent = heard;
+    let mut answered = session.counts.exchanges;
     // A method says a word as soon as it listens on the port it was given; one that does not is begun with anyway.
     let mut begun = false;
     loop {
@@ -56,10 +58,15 @@ pub fn lockstep(
         if !begun {
             begun = true;
             session.begin(&mut |frame| gone = link.send(frame).err());
+            sent = clock.elapsed();
         }
         let now = clock.elapsed();
         if progress {
-            (heard, sent) = (now, now);
+            heard = now;
+        }
+        if answered != session.counts.exchanges {
+            answered = session.counts.exchanges;
+            sent = now;
         } else if RESEND_AFTER <= now.saturating_sub(sent) {
             sent = now;
             session.resend(&mut |frame| gone = link.send(frame).err());

@@ -35,16 +35,19 @@ pub fn answer(drive: &mut Drive, initial: &Settings, request: u32, message: &Mes
     })
 }
 
-/// The answer to a request that comes after done: nothing may change any more. `None` for a message that is no request.
-#[must_use]
-pub fn locked(request: u32, message: &Message) -> Option<Message> {
-    Some(match message {
-        Message::SettingList(_) | Message::Store => answered(request, 0, SettingOutcome::Locked, 0.0),
-        Message::SettingRead(read) => answered(request, read.number, SettingOutcome::Locked, 0.0),
-        Message::SettingWrite(write) => answered(request, write.number, SettingOutcome::Locked, 0.0),
-        Message::HandAction(_) => Message::HandAnswer(HandAnswer { request, outcome: HandOutcome::Locked }),
+/// The answer to a request that comes when tuning is over; `None` for a message that is no request.
+pub fn locked(drive: &Drive, request: u32, message: &Message) -> Option<Message> {
+    let number = match message {
+        Message::SettingRead(read) => read.number,
+        Message::SettingWrite(write) => write.number,
+        Message::SettingList(_) | Message::Store => 0,
+        Message::HandAction(_) => {
+            return Some(Message::HandAnswer(HandAnswer { request, outcome: HandOutcome::Locked }));
+        }
         _ => return None,
-    })
+    };
+    let value = Setting::from_number(number).map_or(0.0, |setting| drive.read(setting));
+    Some(answered(request, number, SettingOutcome::Locked, value))
 }
 
 fn answered(request: u32, number: u16, outcome: SettingOutcome, value: f64) -> Message {

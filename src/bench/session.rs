@@ -4,7 +4,7 @@
 //! nothing. What it does not: sockets, time on the wall (`pacing.rs`), what a request means (`requests.rs`). Start
 //! reading at [`Session::receive`].
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 
 use crate::base::recording::Row;
 use crate::base::signal::{Feedback, Request};
@@ -23,6 +23,13 @@ use crate::wire::message::{
 
 /// Most lines of a method's log that are kept: a chatty method must not fill the memory.
 const LOG_LINES_MAX: usize = 10_000;
+
+/// Most bytes of refused frames that a record keeps: they move nothing, and a flood must not fill the memory or a disk.
+const REFUSED_MAX_BYTES: usize = 1 << 20;
+
+/// How many answers are kept for requests that come again. A client asks for one thing at a time, so one would do on a
+/// line that keeps the order; a datagram may also arrive late.
+const ANSWERS_MAX: usize = 32;
 
 /// How long the quick stop of an abandoned axis may take, in simulated seconds, before the run ends all the same.
 const ABANDONED_STOP_MAX_S: f64 = 10.0;
@@ -58,6 +65,8 @@ pub enum End {
     Fault(Fault),
     /// A person asked the run to end.
     Interrupted,
+    /// The bench made a mistake of its own; its words.
+    Broken(String),
 }
 
 /// Counts of the link.
@@ -80,16 +89,18 @@ pub struct Taken {
     pub frames: Vec<u8>,
 }
 
+/// A request with its answer, as they crossed.
+#[derive(Clone, Debug)]
+struct Answered {
+    asked: Vec<u8>,
+    sent: Vec<u8>,
+}
+
 /// A frame as it left.
 #[derive(Clone, Debug)]
 struct Sent {
     bytes: [u8; MAX_FRAME_BYTES],
     length: usize,
-}
-
-impl Sent {
-    /// Before anything left.
-    const NOTHING: Self = Self { bytes: [0; MAX_FRAME_BYTES], length: 0 };
 }
 
 /// The tuning phase of one trial.
@@ -111,8 +122,8 @@ pub struct Session {
     last: Value,
     sequence: u32,
     feedback: Sent,
-    answered: Option<(u32, Sent)>,
-    told: Sent,
+    answered: VecDeque<Answered>,
+    refused_bytes: usize,
     end: Option<End>,
 }
 
@@ -132,9 +143,9 @@ impl Session {
             controlword: 0,
             last: Value::default(),
             sequence: 0,
-            feedback: Sent::NOTHING,
-            answered: None,
-            told: Sent::NOTHING,
+            feedback: Sent { bytes: [0; MAX_FRAME_BYTES], length: 0 },
+            answered: VecDeque::with_capacity(ANSWERS_MAX),
+            refused_bytes: 0,
             end: None,
         }
     }
@@ -151,8 +162,12 @@ impl Session {
         self.tick
     }
 
-    /// Announces the phase, runs the ticks of exchange 0 without a command and sends its feedback.
+    /// Announces the phase, runs the ticks of exchange 0 without a command and sends its feedback. Happens once, and not
+    /// at all when the session is over already.
     pub fn begin(&mut self, out: Out<'_>) {
+        if self.end.is_some() || self.feedback.length != 0 {
+            return;
+        }
         frames::keep(&mut self.taken.frames, self.tick, frames::BEGIN);
         let phase = self.encoded(Message::Phase(Phase { phase: PhaseKind::Tuning, corner: 0 }));
         out(&phase.bytes[..phase.length]);
@@ -161,21 +176,33 @@ impl Session {
 
     /// Takes one frame from the method. `true` when it was a sign of life: an answer or a request that is not stale.
     pub fn receive(&mut self, bytes: &[u8], out: Out<'_>) -> bool {
-        if self.end.is_some() {
-            return false;
-        }
         let decoded = decode(bytes);
-        if !bytes.is_empty() && !matches!(decoded, Ok(Frame { message: Message::Open(_), .. })) {
-            frames::keep(&mut self.taken.frames, self.tick, bytes);
+        if self.end.is_some() {
+            return self.receive_late(decoded.ok(), out);
         }
-        match decoded {
+        let is_open = matches!(decoded, Ok(Frame { message: Message::Open(_), .. }));
+        let tick = self.tick;
+        let heard = match decoded {
             Err(malformed) => self.refuse(malformed.key()),
-            Ok(Frame { sequence, message }) => self.act(sequence, message, out),
+            Ok(frame) => self.act(bytes, frame, out),
+        };
+        if !heard {
+            self.refused_bytes = self.refused_bytes.saturating_add(bytes.len());
         }
+        if (heard || self.refused_bytes <= REFUSED_MAX_BYTES) && !bytes.is_empty() && !is_open {
+            frames::keep(&mut self.taken.frames, tick, bytes);
+        }
+        heard
     }
 
-    fn act(&mut self, sequence: u32, message: Message, out: Out<'_>) -> bool {
-        match message {
+    /// When tuning is over settings are locked and nothing acts any more; a request is told so.
+    fn receive_late(&mut self, frame: Option<Frame>, out: Out<'_>) -> bool {
+        let answer = frame.and_then(|frame| requests::locked(&self.bench.drive, frame.sequence, &frame.message));
+        answer.is_some_and(|answer| self.send(answer, out))
+    }
+
+    fn act(&mut self, bytes: &[u8], frame: Frame, out: Out<'_>) -> bool {
+        match frame.message {
             Message::Command(command) => self.command(&command, out),
             Message::Close(Close { reason }) => {
                 self.leave(format!("closed the connection ({})", reason.name()));
@@ -183,14 +210,13 @@ impl Session {
             }
             Message::Done => {
                 self.end = Some(End::Done);
-                self.tell(Message::Phase(Phase { phase: PhaseKind::PowerCycle, corner: 0 }), out);
                 true
             }
             Message::Probe(probe) => self.send(Message::Echo(Probe { nonce: probe.nonce }), out),
             Message::Log(log) => self.keep(log.text.as_str()),
             // An answer to a probe of nobody's, or an open whose accept crossed it on the way.
             Message::Echo(_) | Message::Open(_) => self.refuse("not_asked_for"),
-            request => self.request(sequence, &request, out),
+            request => self.request(bytes, frame.sequence, &request, out),
         }
     }
 
@@ -234,10 +260,12 @@ impl Session {
             statusword: shown.statusword,
             samples,
         });
-        self.feedback = self.encoded(message);
+        // In place: this happens in every exchange, and a frame is three kilobytes.
+        self.sequence = self.sequence.wrapping_add(1);
+        self.feedback.length = encode(&Frame { sequence: self.sequence, message }, &mut self.feedback.bytes);
         out(&self.feedback.bytes[..self.feedback.length]);
         if self.terms.time_ticks <= self.tick {
-            self.end = Some(End::OutOfTime);
+            self.abandon(End::OutOfTime);
         }
     }
 
@@ -255,11 +283,9 @@ impl Session {
     }
 
     /// A request is answered once; when it comes again, its answer is sent again and nothing else happens.
-    fn request(&mut self, sequence: u32, request: &Message, out: Out<'_>) -> bool {
-        if let Some((answered, sent)) = &self.answered
-            && *answered == sequence
-        {
-            out(&sent.bytes[..sent.length]);
+    fn request(&mut self, bytes: &[u8], sequence: u32, request: &Message, out: Out<'_>) -> bool {
+        if let Some(before) = self.answered.iter().find(|before| before.asked == bytes) {
+            out(&before.sent);
             return true;
         }
         let Some(answer) = requests::answer(&mut self.bench.drive, &self.terms.initial, sequence, request) else {
@@ -267,14 +293,18 @@ impl Session {
         };
         let sent = self.encoded(answer);
         out(&sent.bytes[..sent.length]);
-        self.answered = Some((sequence, sent));
+        if self.answered.len() == ANSWERS_MAX {
+            self.answered.pop_front();
+        }
+        self.answered.push_back(Answered { asked: bytes.to_vec(), sent: sent.bytes[..sent.length].to_vec() });
         true
     }
 
     fn keep(&mut self, line: &str) -> bool {
-        if self.log.len() < LOG_LINES_MAX {
-            self.log.push((self.rate.seconds(self.tick), line.to_owned()));
+        if LOG_LINES_MAX <= self.log.len() {
+            return self.refuse("log_full");
         }
+        self.log.push((self.rate.seconds(self.tick), line.to_owned()));
         true
     }
 
@@ -297,33 +327,18 @@ impl Session {
         Sent { bytes, length }
     }
 
-    /// Sends the last feedback again, bit by bit as it was.
+    /// Sends the last feedback again, bit by bit as it was; before the first one there is nothing to send.
     pub fn resend(&mut self, out: Out<'_>) {
+        if self.feedback.length == 0 {
+            return;
+        }
         self.counts.resent += 1;
         out(&self.feedback.bytes[..self.feedback.length]);
     }
 
-    /// Tells the method something that needs no answer: a phase, the result, a close. It is said again when the method
-    /// asks for it by saying done once more ([`Session::receive_after`]).
+    /// Tells the method something that needs no answer: a phase, the result, a close.
     pub fn tell(&mut self, message: Message, out: Out<'_>) {
-        self.told = self.encoded(message);
-        out(&self.told.bytes[..self.told.length]);
-    }
-
-    /// Takes a frame after the end: done gets the last thing told again, a request is answered as locked, the rest nothing.
-    /// `true` when the method says goodbye.
-    pub fn receive_after(&mut self, bytes: &[u8], out: Out<'_>) -> bool {
-        let Ok(Frame { sequence, message }) = decode(bytes) else { return false };
-        match message {
-            Message::Done => out(&self.told.bytes[..self.told.length]),
-            Message::Close(_) => return true,
-            request => {
-                if let Some(answer) = requests::locked(sequence, &request) {
-                    self.send(answer, out);
-                }
-            }
-        }
-        false
+        self.send(message, out);
     }
 
     /// The method is gone; why, as a clause. The axis is brought to rest.
@@ -367,7 +382,7 @@ pub fn close_reason(end: &End) -> CloseReason {
         End::Left(_) => CloseReason::Leaving,
         End::Silent => CloseReason::Silent,
         End::OutOfTime | End::OutOfWallTime => CloseReason::OutOfTime,
-        End::Fault(_) => CloseReason::Failed,
+        End::Fault(_) | End::Broken(_) => CloseReason::Failed,
     }
 }
 

@@ -50,6 +50,12 @@ impl Record {
         &self.folder
     }
 
+    /// Removes the folder again, for a run that never began: the same command shall work once its cause is mended.
+    pub fn discard(&mut self) {
+        // What cannot be removed is refused by name at the next run.
+        drop(fs::remove_dir_all(&self.folder));
+    }
+
     /// Adds what was recorded, and hands it to the system: only a machine that loses power can lose it now.
     ///
     /// # Errors

@@ -11,7 +11,7 @@ use crate::cli::arguments::ScoreArguments;
 use crate::cli::output;
 use crate::cli::progress::Progress;
 use crate::cli::record::Record;
-use crate::cli::tuning::{self, Caller, Run, Tuning};
+use crate::cli::tuning::{self, Caller, Entrance, Run, Tuning};
 use crate::cli::{Outcome, Stop};
 use crate::host::files::{read_text, time_stamp, try_output, write_whole};
 use crate::host::interrupt::Interrupt;
@@ -21,8 +21,10 @@ use crate::scenario::{self, Scenario};
 use crate::trial::bits::sha256_hex;
 use crate::trial::examination::examine;
 use crate::trial::judgement::judge;
+use crate::trial::mistake::caught;
 use crate::trial::phases::{self, Examined, Identity, Tuned};
 use crate::trial::result::{MethodFacts, Program, ScenarioFacts, TrialResult, Verdict};
+use crate::wire::message::PhaseKind;
 
 /// Reads a scenario; every complaint stops with one line each.
 ///
@@ -57,21 +59,19 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     let machines = phases::machines(&scenario, arguments.corner.as_deref()).ok_or_else(|| no_such_corner(&scenario))?;
     let caller = caller(arguments)?;
     let seed = arguments.seed.unwrap_or(scenario.seed);
+    let patience = output::patience(arguments.patience.as_deref(), &scenario)?;
     for path in [&arguments.json, &arguments.html].into_iter().flatten() {
         try_output(path)?;
     }
+    let interrupt = Interrupt::listen();
+    let run =
+        Run { scenario: &scenario, seed, patience, token_file: arguments.token_file.as_deref(), interrupt: &interrupt };
+    let entrance = Entrance::open(&run, &caller)?;
     let folder = record_folder(arguments, seed);
     let mut record = folder.as_deref().map(|folder| Record::open(folder, &text)).transpose()?;
-    let interrupt = Interrupt::listen();
-    let run = Run {
-        scenario: &scenario,
-        seed,
-        patience: output::patience(arguments.patience.as_deref(), &scenario)?,
-        token_file: arguments.token_file.as_deref(),
-        interrupt: &interrupt,
-    };
-    let mut tuning = tuning::run(&run, &caller, record.as_mut())?;
-    let examined = (tuning.tuned.end == End::Done).then(|| examination(&mut tuning, &scenario, &machines, seed));
+    let mut tuning = tuning::run(&run, &caller, entrance, record.as_mut())?;
+    let examined = if tuning.tuned.end == End::Done { examine_all(&run, &machines, &mut tuning) } else { None };
+    tuning.tuned.link.second_opens_refused = tuning.refused_as_second();
     let identity = Identity {
         program: program(),
         scenario: scenario_facts(&arguments.file, &text, &scenario, seed),
@@ -92,17 +92,30 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     Ok(outcome(&result, &tuned))
 }
 
-/// Examines one machine after the other; they are independent, and a few seconds of simulated time are soon over.
-fn examination(tuning: &mut Tuning, scenario: &Scenario, machines: &[usize], seed: u64) -> Examined {
+/// Examines every machine, the method told of each. `None`: somebody interrupted or the bench made a mistake, and
+/// tuning's end says so.
+fn examine_all(run: &Run<'_>, machines: &[usize], tuning: &mut Tuning) -> Option<Examined> {
+    tuning.announce(PhaseKind::PowerCycle, 0);
     let settings = tuning.tuned.stored;
+    let mut runs = Vec::with_capacity(machines.len());
     let mut progress = Progress::start("examination", machines.len() as u64);
-    let mut runs = Vec::new();
     for (done, machine) in machines.iter().enumerate() {
-        tuning.announce(*machine);
         progress.at(done as u64, || format!("machine {} of {}", done + 1, machines.len()));
-        runs.extend(examine(scenario, *machine, &settings, seed));
+        tuning.announce(PhaseKind::Examination, *machine as u16);
+        match caught(|| examine(run.scenario, *machine, &settings, run.seed)) {
+            Ok(found) => runs.extend(found),
+            Err(words) => {
+                tuning.tuned.end = End::Broken(words);
+                return None;
+            }
+        }
+        if run.interrupt.asked() {
+            tuning.tuned.end = End::Interrupted;
+            return None;
+        }
     }
-    phases::put_together(scenario, machines, &settings, runs)
+    tuning.announce(PhaseKind::Over, 0);
+    Some(phases::put_together(run.scenario, machines, &settings, runs))
 }
 
 fn outcome(result: &TrialResult, tuned: &Tuned) -> Outcome {

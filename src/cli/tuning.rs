@@ -15,14 +15,17 @@ use crate::cli::record::Record;
 use crate::cli::token;
 use crate::host::child::Child;
 use crate::host::clock::WallClock;
-use crate::host::files::HostError;
+use crate::host::files::{HostError, token_to_hex};
 use crate::host::interrupt::Interrupt;
+use crate::host::strike::Strike;
 use crate::host::udp::{Door, Opened, UdpLink};
 use crate::method::Carried;
 use crate::scenario::Scenario;
 use crate::trial::bits::Bits;
+use crate::trial::mistake::caught;
 use crate::trial::phases::{self, Tuned, power_cycle};
 use crate::trial::result::{TrialResult, Verdict};
+use crate::wire::codec::decode;
 use crate::wire::layout::MAX_FRAME_BYTES;
 use crate::wire::message::{self, Close, Message, Phase, PhaseKind, ResultFrame, Text};
 
@@ -60,6 +63,25 @@ pub struct Run<'a> {
     pub interrupt: &'a Interrupt,
 }
 
+/// Where a method may knock: opened before anything is kept or started, so that a wrong word or a port that is taken
+/// leaves nothing behind.
+pub struct Entrance {
+    door: Door,
+    token: [u8; 16],
+}
+
+impl Entrance {
+    /// Opens the door.
+    ///
+    /// # Errors
+    /// What was typed wrongly, or a port that is taken.
+    pub fn open(run: &Run<'_>, caller: &Caller) -> Result<Self, Stop> {
+        let token = token::for_caller(caller, run.token_file)?;
+        let accept = phases::accept(run.scenario, u64::from_le_bytes(first_half(&token::fresh()?)));
+        Ok(Self { door: Door::open(token::address(caller)?, token, accept)?, token })
+    }
+}
+
 /// A tuning phase that is over, its method still there to be told the result.
 pub struct Tuning {
     /// What it left behind.
@@ -72,26 +94,32 @@ pub struct Tuning {
     link: Option<UdpLink>,
     child: Option<Child>,
     door: Door,
+    told: Vec<u8>,
 }
 
 /// Runs the tuning phase to its end, whatever that is.
 ///
 /// # Errors
-/// What was typed wrongly, or what the machine refused before or while it ran.
-pub fn run(run: &Run<'_>, caller: &Caller, mut record: Option<&mut Record>) -> Result<Tuning, Stop> {
-    let token = token::for_caller(caller, run.token_file)?;
-    let accept = phases::accept(run.scenario, u64::from_le_bytes(first_half(&token::fresh()?)));
-    let door = Door::open(token::address(caller)?, token, accept)?;
+/// A method that cannot be started, or what the machine refused while it ran.
+pub fn run(
+    run: &Run<'_>,
+    caller: &Caller,
+    entrance: Entrance,
+    mut record: Option<&mut Record>,
+) -> Result<Tuning, Stop> {
+    let Entrance { door, token } = entrance;
+    let strike = Strike::of(&token);
     let address = format!("udp:{}", door.address());
-    let child = start(caller, &address, &token, record.as_deref())?;
+    let child = start(caller, &address, &token, record.as_deref_mut())?;
     let mut session = phases::tuning(run.scenario, run.seed);
-    let mut keeper = Keeper::new(run, child.as_ref(), record.as_deref_mut());
+    let mut keeper = Keeper::new(run, child.as_ref(), record.as_deref_mut(), &strike);
     let (mut link, mut said_name) = (None, None);
     let end = match keeper.wait_at(&door, caller) {
         Ok(opened) => {
-            said_name = Some(opened.name);
+            said_name = Some(strike.from_text(&opened.name));
             let link = link.insert(opened.link);
-            pacing::lockstep(&mut session, link, &mut WallClock::start(), keeper.limits(), &mut keeper)
+            let (limits, mut clock) = (keeper.limits(), WallClock::start());
+            caught(|| pacing::lockstep(&mut session, link, &mut clock, limits, &mut keeper)).unwrap_or_else(End::Broken)
         }
         Err(end) => give_up(&mut session, end),
     };
@@ -102,9 +130,8 @@ pub fn run(run: &Run<'_>, caller: &Caller, mut record: Option<&mut Record>) -> R
     }
     let mut tuned = power_cycle(run.scenario, &mut session, end, bits, address);
     tuned.what_the_method_did = child.as_ref().and_then(Child::ended).filter(|_| tuned.end != End::Done);
-    tuned.link.second_opens_refused = door.refused_as_second();
-    keep_log(record, &session)?;
-    Ok(Tuning { tuned, said_name, recording, session, link, child, door })
+    keep_log(record, &session, &strike)?;
+    Ok(Tuning { tuned, said_name, recording, session, link, child, door, told: Vec::new() })
 }
 
 /// Ends a session that never began.
@@ -121,11 +148,10 @@ fn first_half(token: &[u8; 16]) -> [u8; 8] {
     std::array::from_fn(|place| token[place])
 }
 
-fn start(caller: &Caller, address: &str, token: &[u8; 16], record: Option<&Record>) -> Result<Option<Child>, Stop> {
-    let token_hex = crate::host::files::token_to_hex(token);
+fn start(caller: &Caller, address: &str, token: &[u8; 16], record: Option<&mut Record>) -> Result<Option<Child>, Stop> {
     let words = match caller {
         Caller::Outside { .. } => {
-            eprintln!("waiting for a method: PLANTSTAND_LINK={address} PLANTSTAND_TOKEN={token_hex}");
+            eprintln!("waiting for a method: PLANTSTAND_LINK={address} PLANTSTAND_TOKEN={}", token_to_hex(token));
             return Ok(None);
         }
         Caller::Program { words } => words.clone(),
@@ -135,15 +161,20 @@ fn start(caller: &Caller, address: &str, token: &[u8; 16], record: Option<&Recor
             vec![own.to_string_lossy().into_owned(), "method".to_owned(), method.name().to_owned()]
         }
     };
-    let output = record.map(|record| record.folder().join("method"));
-    Child::start(&words, address, &token_hex, output).map(Some).map_err(|error| Stop::Usage(error.to_string()))
+    let output = record.as_ref().map(|record| record.folder().join("method"));
+    Child::start(&words, address, token, output).map(Some).map_err(|error| {
+        if let Some(record) = record {
+            record.discard();
+        }
+        Stop::Usage(error.to_string())
+    })
 }
 
 /// What the method wrote into the record, a line each with its second.
-fn keep_log(record: Option<&mut Record>, session: &Session) -> Result<(), HostError> {
+fn keep_log(record: Option<&mut Record>, session: &Session, strike: &Strike) -> Result<(), HostError> {
     let Some(record) = record else { return Ok(()) };
     let lines: String = session.log.iter().map(|(at_s, line)| format!("{at_s:10.4} s  {line}\n")).collect();
-    record.write("method.log", lines.as_bytes())
+    record.write("method.log", strike.from_text(&lines).as_bytes())
 }
 
 /// Watches the run: takes what is recorded, sees the method die, the person interrupt, the disk fill.
@@ -151,6 +182,7 @@ struct Keeper<'a> {
     run: &'a Run<'a>,
     child: Option<&'a Child>,
     record: Option<&'a mut Record>,
+    strike: &'a Strike,
     bits: Bits,
     recording: Option<Recording>,
     progress: Progress,
@@ -167,13 +199,17 @@ const PICTURE_ROWS_MAX: u64 = 960_000;
 /// Rows after which what was recorded is taken: a quarter of a second at 8 kHz.
 const ROWS_AT_ONCE: usize = 2048;
 
+/// Bytes of frames after which it is taken as well: a flood may bring frames without a tick.
+const FRAMES_AT_ONCE_BYTES: usize = 1 << 18;
+
 impl<'a> Keeper<'a> {
-    fn new(run: &'a Run<'a>, child: Option<&'a Child>, record: Option<&'a mut Record>) -> Self {
+    fn new(run: &'a Run<'a>, child: Option<&'a Child>, record: Option<&'a mut Record>, strike: &'a Strike) -> Self {
         let total = run.scenario.timing.rate.nearest_tick(run.scenario.tuning.time_s);
         let progress = Progress::start("tuning", total);
         let rate = run.scenario.timing.rate;
         let recording = (total <= PICTURE_ROWS_MAX).then(|| Recording::with_capacity(rate, 0));
-        Self { run, child, record, bits: Bits::default(), recording, progress, child_gone: None, failure: None }
+        let bits = Bits::default();
+        Self { run, child, record, strike, bits, recording, progress, child_gone: None, failure: None }
     }
 
     fn limits(&self) -> Patience {
@@ -202,7 +238,7 @@ impl<'a> Keeper<'a> {
     }
 
     fn take(&mut self, session: &mut Session) {
-        let taken = std::mem::take(&mut session.taken);
+        let mut taken = std::mem::take(&mut session.taken);
         self.bits.rows(&taken.rows);
         if let Some(recording) = &mut self.recording {
             taken.rows.iter().for_each(|row| recording.push(row));
@@ -210,6 +246,7 @@ impl<'a> Keeper<'a> {
         if let Some(record) = &mut self.record
             && self.failure.is_none()
         {
+            self.strike.from(&mut taken.frames);
             self.failure = record.keep(&taken.rows, &taken.frames).err();
         }
         // The room is used again.
@@ -227,7 +264,7 @@ impl<'a> Keeper<'a> {
 
 impl Watch for Keeper<'_> {
     fn look(&mut self, session: &mut Session) -> Option<End> {
-        if ROWS_AT_ONCE <= session.taken.rows.len() {
+        if ROWS_AT_ONCE <= session.taken.rows.len() || FRAMES_AT_ONCE_BYTES <= session.taken.frames.len() {
             self.take(session);
             let (rate, tick) = (self.run.scenario.timing.rate, session.tick());
             self.progress.at(tick, || format!("{:.1} s simulated", rate.seconds(tick)));
@@ -246,27 +283,30 @@ impl Watch for Keeper<'_> {
 }
 
 impl Tuning {
-    /// Tells the method which machine is examined next, by its number and nothing else.
-    pub fn announce(&mut self, machine: usize) {
-        self.say(Message::Phase(Phase { phase: PhaseKind::Examination, corner: machine as u16 }));
+    /// How many wanted in while somebody was in command, so far.
+    #[must_use]
+    pub fn refused_as_second(&self) -> u64 {
+        self.door.refused_as_second()
+    }
+
+    /// Tells the method that a part of the trial begins; `corner` is the machine's number during an examination, else 0.
+    pub fn announce(&mut self, phase: PhaseKind, corner: u16) {
+        let Some(link) = &mut self.link else { return };
+        // A method that has left already needs no word.
+        self.session.tell(Message::Phase(Phase { phase, corner }), &mut |frame| drop(link.send(frame)));
     }
 
     /// Tells the method the verdict, or why the run is over.
     pub fn tell(&mut self, result: &TrialResult) {
+        let Some(link) = &mut self.link else { return };
         let message = match result.verdict {
             Verdict::VoidMethod | Verdict::VoidBench => Message::Close(Close { reason: close_reason(&self.tuned.end) }),
             Verdict::Pass => verdict(message::Verdict::Pass, result),
             Verdict::Fail => verdict(message::Verdict::Fail, result),
         };
-        self.say(Message::Phase(Phase { phase: PhaseKind::Over, corner: 0 }));
-        self.say(message);
-    }
-
-    /// What is lost on the way is asked for again.
-    fn say(&mut self, message: Message) {
-        if let Some(link) = &mut self.link {
-            self.session.tell(message, &mut |frame| drop(link.send(frame)));
-        }
+        let told = &mut self.told;
+        self.session.tell(message, &mut |frame| told.extend_from_slice(frame));
+        drop(link.send(&self.told));
     }
 
     /// Waits a moment for the method to leave by itself, saying the result again when it asks; then ends it. What tuning
@@ -280,20 +320,16 @@ impl Tuning {
             && started.elapsed() < LEAVE_WITHIN
         {
             let Ok(came) = link.receive(&mut buffer) else { break };
-            let mut reply = Vec::new();
-            let goodbye = self.session.receive_after(&buffer[..came.unwrap_or(0)], &mut |frame| reply = frame.to_vec());
-            if !reply.is_empty() {
-                drop(link.send(&reply));
-            }
-            if goodbye {
-                break;
+            let Some(length) = came else { continue };
+            match decode(&buffer[..length]).map(|frame| frame.message) {
+                Ok(Message::Done) => drop(link.send(&self.told)),
+                Ok(Message::Close(_)) => break,
+                _ => drop(self.session.receive(&buffer[..length], &mut |frame| drop(link.send(frame)))),
             }
         }
         if let Some(child) = self.child.take() {
             child.end();
         }
-        // Until here whoever knocked was told that somebody is in command.
-        drop(self.door);
         (self.tuned, self.recording)
     }
 }

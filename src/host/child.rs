@@ -10,16 +10,22 @@ use std::sync::Arc;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 use nix::sys::signal::{Signal, killpg};
 use nix::unistd::Pid;
 use tokio::io::AsyncReadExt;
 use tokio::process::Command;
 
-use crate::host::files::HostError;
+use crate::host::files::{HostError, token_to_hex};
+use crate::host::strike::{STRUCK_MAX_BYTES, Strike};
 
 /// How much of a method's output is kept: a chatty method must not fill a disk.
 const OUTPUT_MAX_BYTES: usize = 4 << 20;
+
+/// How long output is waited for that a method left in its pipes when it exited. Longer waits only for programs that it
+/// left behind, and those are ended with it.
+const OUTPUT_AFTER_EXIT: Duration = Duration::from_millis(500);
 
 /// A running method.
 #[derive(Debug)]
@@ -36,26 +42,26 @@ struct State {
 }
 
 impl Child {
-    /// Starts a program with the link and the token in its environment. Its output goes to a file, or is passed on to
-    /// standard error where there is none.
+    /// Starts a program with the link and the token in its environment. Its output goes to two files, the token struck,
+    /// or is dropped where there is no place for them.
     ///
     /// # Errors
     /// Names the program and why it could not be started.
-    pub fn start(words: &[String], link: &str, token_hex: &str, output: Option<PathBuf>) -> Result<Self, HostError> {
+    pub fn start(words: &[String], link: &str, token: &[u8; 16], output: Option<PathBuf>) -> Result<Self, HostError> {
         let words = words.to_vec();
-        let environment = [("PLANTSTAND_LINK", link.to_owned()), ("PLANTSTAND_TOKEN", token_hex.to_owned())];
+        let environment = [("PLANTSTAND_LINK", link.to_owned()), ("PLANTSTAND_TOKEN", token_to_hex(token))];
+        let output = output.map(|path| Output { path, strike: Strike::of(token) });
         let state = Arc::new(State::default());
         let (started, outcome) = std::sync::mpsc::channel();
         let theirs = Arc::clone(&state);
         let waiter = std::thread::spawn(move || {
-            let text = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
-                Ok(runtime) => runtime.block_on(run(&words, &environment, output, &started)),
+            let run = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
+                Ok(runtime) => runtime.block_on(run(&words, &environment, output.as_ref(), &started, &theirs)),
                 Err(error) => Err(format!("cannot wait for a child process: {error}")),
             };
-            match text {
-                Ok(text) => theirs.end(text),
+            if let Err(text) = run {
                 // The receiver is there until the start has been reported.
-                Err(text) => drop(started.send(Err(HostError(text)))),
+                drop(started.send(Err(HostError(text))));
             }
         });
         let group =
@@ -103,14 +109,30 @@ impl State {
     }
 }
 
+/// Where a method's output goes.
+struct Output {
+    /// A file name, to which an ending is added for each stream.
+    path: PathBuf,
+    strike: Strike,
+}
+
+impl Output {
+    /// A file for one of the streams; none where it cannot be made, for the output decides nothing.
+    fn open(&self, ending: &str) -> Option<Kept> {
+        let file = File::create(self.path.with_extension(ending)).ok()?;
+        Some(Kept { file, strike: self.strike.clone(), held: Vec::new(), room_bytes: OUTPUT_MAX_BYTES })
+    }
+}
+
 type Started = std::sync::mpsc::Sender<Result<Pid, HostError>>;
 
 async fn run(
     words: &[String],
     environment: &[(&str, String)],
-    output: Option<PathBuf>,
+    output: Option<&Output>,
     started: &Started,
-) -> Result<String, String> {
+    state: &State,
+) -> Result<(), String> {
     let [program, arguments @ ..] = words else {
         return Err("the method's command is empty".to_owned());
     };
@@ -127,13 +149,13 @@ async fn run(
     let pid = child.id().and_then(|id| i32::try_from(id).ok()).ok_or("the method ended at once")?;
     drop(started.send(Ok(Pid::from_raw(pid))));
     let (out, error) = (child.stdout.take(), child.stderr.take());
-    let output = output.as_deref();
-    let (status, (), ()) = tokio::join!(
-        child.wait(),
-        keep(out, output.map(|path| path.with_extension("out.txt"))),
-        keep(error, output.map(|path| path.with_extension("err.txt"))),
-    );
-    Ok(describe(status))
+    let out = tokio::spawn(keep(out, output.and_then(|output| output.open("out.txt"))));
+    let error = tokio::spawn(keep(error, output.and_then(|output| output.open("err.txt"))));
+    state.end(describe(child.wait().await));
+    // Whatever it left behind may hold the pipes open for as long as it likes.
+    let both = async { tokio::join!(out, error) };
+    drop(tokio::time::timeout(OUTPUT_AFTER_EXIT, both).await);
+    Ok(())
 }
 
 fn describe(status: std::io::Result<std::process::ExitStatus>) -> String {
@@ -149,17 +171,40 @@ fn describe(status: std::io::Result<std::process::ExitStatus>) -> String {
 }
 
 /// Copies a stream into a file up to a limit; what comes beyond is read and dropped, so that the method never blocks.
-async fn keep(stream: Option<impl AsyncReadExt + Unpin>, path: Option<PathBuf>) {
+async fn keep(stream: Option<impl AsyncReadExt + Unpin>, mut kept: Option<Kept>) {
     let Some(mut stream) = stream else { return };
-    // Plain blocking writes: this thread has nothing else to do.
-    let mut file = path.and_then(|path| File::create(path).ok());
     let mut buffer = [0_u8; 8192];
-    let mut room = OUTPUT_MAX_BYTES;
     while let Ok(length @ 1..) = stream.read(&mut buffer).await {
-        let kept = length.min(room);
-        room -= kept;
-        if let Some(file) = &mut file {
-            drop(file.write_all(&buffer[..kept]));
+        if let Some(kept) = &mut kept {
+            kept.add(&buffer[..length]);
         }
+    }
+}
+
+/// A file with a method's output, the token struck. Plain blocking writes: the thread that waits for the method has
+/// nothing else to do.
+struct Kept {
+    file: File,
+    strike: Strike,
+    /// The end of what came, held back since a token may have begun in it.
+    held: Vec<u8>,
+    room_bytes: usize,
+}
+
+impl Kept {
+    fn add(&mut self, bytes: &[u8]) {
+        let length = bytes.len().min(self.room_bytes);
+        self.room_bytes -= length;
+        self.held.extend_from_slice(&bytes[..length]);
+        self.strike.from(&mut self.held);
+        let ready = self.held.len().saturating_sub(STRUCK_MAX_BYTES - 1);
+        drop(self.file.write_all(&self.held[..ready]));
+        self.held.drain(..ready);
+    }
+}
+
+impl Drop for Kept {
+    fn drop(&mut self) {
+        drop(self.file.write_all(&self.held));
     }
 }

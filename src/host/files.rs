@@ -70,6 +70,9 @@ pub fn try_output(path: &Path) -> Result<(), HostError> {
     if path == Path::new("-") {
         return Ok(());
     }
+    if path.is_dir() {
+        return Err(HostError(format!("cannot write {}: it is a folder; name a file in it", path.display())));
+    }
     let folder = folder_of(path);
     tempfile::NamedTempFile::new_in(&folder).map_err(|error| refused("write in", &folder, &error))?;
     Ok(())
@@ -130,7 +133,7 @@ pub fn token_to_hex(token: &[u8; 16]) -> String {
 #[must_use]
 pub fn token_from_hex(hex: &str) -> Option<[u8; 16]> {
     let digits = hex.trim().as_bytes();
-    if digits.len() != 32 {
+    if digits.len() != 32 || !digits.iter().all(u8::is_ascii_hexdigit) {
         return None;
     }
     let mut token = [0; 16];

@@ -4,6 +4,7 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Sender, channel};
 
 use tokio::signal::unix::{SignalKind, signal};
 
@@ -12,17 +13,21 @@ use tokio::signal::unix::{SignalKind, signal};
 pub struct Interrupt(Arc<AtomicBool>);
 
 impl Interrupt {
-    /// Listens from now on, on a thread of its own. Where the system refuses it, a signal ends the process as usual.
+    /// Listens from when this returns, on a thread of its own. Where the system refuses it, a signal ends the process as
+    /// usual.
     #[must_use]
     pub fn listen() -> Self {
         let asked = Self::default();
         let theirs = asked.clone();
+        let (listening, heard) = channel::<()>();
         std::thread::spawn(move || {
             if let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() {
-                runtime.block_on(wait());
+                runtime.block_on(wait(listening));
                 theirs.0.store(true, Ordering::Release);
             }
         });
+        // The other end is dropped once the thread listens, and also when it cannot.
+        let _ = heard.recv();
         asked
     }
 
@@ -33,8 +38,10 @@ impl Interrupt {
     }
 }
 
-async fn wait() {
-    match (signal(SignalKind::interrupt()), signal(SignalKind::terminate())) {
+async fn wait(listening: Sender<()>) {
+    let signals = (signal(SignalKind::interrupt()), signal(SignalKind::terminate()));
+    drop(listening);
+    match signals {
         (Ok(mut interrupt), Ok(mut terminate)) => {
             tokio::select! {
                 _ = interrupt.recv() => {}

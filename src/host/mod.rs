@@ -6,4 +6,5 @@ pub mod child;
 pub mod clock;
 pub mod files;
 pub mod interrupt;
+pub mod strike;
 pub mod udp;

@@ -26,7 +26,7 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
     let void = !reasons.is_empty();
     let verdict = match (void, tuned.end == End::Done) {
         (true, true) => Verdict::VoidBench,
-        (true, false) if matches!(tuned.end, End::Fault(_) | End::Interrupted) => Verdict::VoidBench,
+        (true, false) if matches!(tuned.end, End::Fault(_) | End::Broken(_) | End::Interrupted) => Verdict::VoidBench,
         (true, false) => Verdict::VoidMethod,
         (false, _) => Verdict::Pass,
     };
@@ -70,6 +70,7 @@ fn void_reasons(tuned: &Tuned, examined: Option<&Examined>) -> Vec<Reason> {
         End::OutOfWallTime => return tuning("the method used up its time on the wall before it was done".to_owned()),
         End::Interrupted => return tuning("the run was interrupted".to_owned()),
         End::Fault(fault) => return tuning(format!("the bench could not go on: {fault}")),
+        End::Broken(words) => return tuning(format!("the bench made a mistake of its own: {words}")),
     }
     let faults = examined.iter().flat_map(|examined| &examined.runs).filter_map(|run| {
         let fault = run.fault.as_ref()?;
@@ -262,7 +263,7 @@ fn tuning_end(end: &End) -> TuningEnd {
         End::Silent => TuningEnd::Silent,
         End::OutOfTime => TuningEnd::OutOfTime,
         End::OutOfWallTime => TuningEnd::OutOfWallTime,
-        End::Fault(_) => TuningEnd::Fault,
+        End::Fault(_) | End::Broken(_) => TuningEnd::Fault,
         End::Interrupted => TuningEnd::Interrupted,
     }
 }

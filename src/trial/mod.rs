@@ -7,6 +7,7 @@ pub mod conduct;
 pub mod examination;
 pub mod judgement;
 pub mod loops;
+pub mod mistake;
 pub mod phases;
 pub mod record;
 pub mod replay;

@@ -31,8 +31,9 @@ pub fn replay(scenario: &Scenario, seed: u64, bytes: &[u8], ended: TuningEnd, li
 
 fn end_of(session: &mut Session, ended: TuningEnd) -> End {
     match (session.end(), ended) {
+        // Also when it was done and the interrupt came while the machines were examined.
+        (_, TuningEnd::Interrupted) => return End::Interrupted,
         (Some(end), _) => return end.clone(),
-        (None, TuningEnd::Interrupted) => return End::Interrupted,
         (None, TuningEnd::Left) => session.leave("left then".to_owned()),
         (None, TuningEnd::OutOfWallTime) => session.run_out_of_wall_time(),
         (None, _) => session.fall_silent(),

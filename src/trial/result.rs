@@ -139,7 +139,7 @@ pub enum TuningEnd {
     OutOfTime,
     /// Time on the wall was used up.
     OutOfWallTime,
-    /// The plant could not go on.
+    /// The bench could not go on: numbers not finite, or a mistake of its own.
     Fault,
     /// A person ended the run.
     Interrupted,

@@ -26,7 +26,6 @@ const LATER: &[(&str, &str)] = &[
     ("cyclic-error-speed", "cyclic errors come with the whole plant"),
     ("mt-method", "the M/T method comes with the whole plant"),
     ("ou", "noisy load torques come with the whole plant"),
-    ("gauss-percentiles", "statistics come with campaigns"),
     ("stick-slip-ratio", "measures of low speed are not built yet"),
     ("a-weighting", "whine_db is not built yet"),
     ("whine", "whine_db is not built yet"),
@@ -37,7 +36,6 @@ const LATER: &[(&str, &str)] = &[
     ("multisine-schroeder", "measured frequency responses are not built yet"),
     ("wilson", "statistics come with campaigns"),
     ("no-failure-in-n", "statistics come with campaigns"),
-    ("percentiles", "statistics come with campaigns"),
 ];
 
 /// The ids of all rows, in the order of the file.

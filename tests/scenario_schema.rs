@@ -12,7 +12,10 @@ use toml::de::{DeTable, DeValue};
 fn files(start: &str, folder: &str) -> Vec<PathBuf> {
     let entries = std::fs::read_dir(folder).expect("the folder is there");
     let mut files: Vec<PathBuf> = entries.map(|entry| entry.expect("an entry").path()).collect();
-    files.retain(|file| file.file_name().is_some_and(|name| name.to_string_lossy().starts_with(start)));
+    files.retain(|file| {
+        let name = file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        name.starts_with(start) && name.ends_with(".toml")
+    });
     files.sort();
     assert!(!files.is_empty(), "{folder}/{start}*");
     files

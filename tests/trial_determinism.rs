@@ -31,8 +31,8 @@ use scenario_text::{dough_sheeter, read};
 /// the method together. A change of any of them that changes a bit changes a hash here. That takes a commit that says
 /// which change it was and why the new bits are right; nothing else may touch these lines.
 const GOLDEN: [(Carried, &str); 2] = [
-    (Carried::Hasty, "31cf2a25c3c975beddc90188b09c50ea1975fbe6a9ddaa2bb5875c6fe153ef5e"),
-    (Carried::Careful, "7ccdbc35042817a22aa84ee13b293392954055931b08e6dcc1c9184f1bdce8a1"),
+    (Carried::Hasty, "1845eb34685a9b912fe9b09a419e81299d4df6e4349952389336e800e3bc5aec"),
+    (Carried::Careful, "19136fb665d797160568bb26608d4145df8ea9956e96cb9d93b878617f2c53b5"),
 ];
 
 /// The seed that the scenario itself has.

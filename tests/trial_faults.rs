@@ -4,6 +4,8 @@
 //! Everything runs through the built program. Where a method must misbehave to the point, the test connects as the
 //! method. Start reading at [`by_hand_ends`].
 
+// Long because every way in which a method can fail is one test, side by side.
+
 use std::net::{Ipv4Addr, UdpSocket};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -309,6 +309,6 @@ fn measured_speed_is_the_difference_over_one_tick() {
 fn a_low_pass_lets_the_noise_through_that_its_impulse_response_says() {
     let mut filter = LowPass::new(LowPassCoefficients::new(400.0, TickRate { hz: 8000 }));
     let squares: f64 = (0..2000).map(|tick| filter.next(if tick == 0 { 1.0 } else { 0.0 })).map(|y| y * y).sum();
-    let expected = 0.394_715_504_156_625_4;
+    let expected = crate::states::expected("noise-through-lag").as_f64().unwrap();
     assert!((squares.sqrt() / expected - 1.0).abs() <= 1e-10, "{} is not {expected}", squares.sqrt());
 }

@@ -11,7 +11,7 @@ use serde_json::Value;
 use crate::{asking_rpm, drive_with, word};
 
 /// The expected value of a check row.
-fn expected(id: &str) -> Value {
+pub fn expected(id: &str) -> Value {
     let text = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/data/check-values.json")).unwrap();
     let values: Value = serde_json::from_str(&text).unwrap();
     let rows = values["rows"].as_array().unwrap();

@@ -4,6 +4,7 @@
 
 use std::env::var;
 
+#[expect(clippy::disallowed_methods, reason = "cargo tells a build script its target through the environment only")]
 fn main() {
     println!("cargo::rerun-if-changed=tools/link.rs");
     if var("CARGO_CFG_TARGET_OS").as_deref() == Ok("linux") && var("CARGO_CFG_TARGET_ENV").as_deref() == Ok("gnu") {

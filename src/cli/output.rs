@@ -20,7 +20,7 @@ pub fn style() -> Style {
     if !std::io::stdout().is_terminal() {
         return Style::PLAIN;
     }
-    let columns = std::env::var("COLUMNS").ok().and_then(|columns| columns.parse().ok());
+    let columns = terminal_size::terminal_size().map(|(width, _)| usize::from(width.0));
     Style {
         width: Some(columns.unwrap_or(USUAL_COLUMNS)),
         colour: std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty()),

@@ -310,6 +310,22 @@ fn faults_name_node_time_and_cause() {
     assert!(fault(&light, torque(1.0)).is_some());
 }
 
+/// Play of 1e-9 rad between hard undamped flanks: at 0.1 rad/s the sides meet every tenth of a microsecond, more often
+/// than a tick may have events. The log of a tick holds all that happened until then.
+#[test]
+fn more_events_than_a_tick_may_have_are_a_fault_and_all_until_then_are_logged() {
+    let mut hard = two_masses();
+    hard.nodes.iter_mut().for_each(|node| node.friction = Friction::None);
+    hard.couplings[0] =
+        Coupling { stiffness_nm_per_rad: 1e12, damping_nms_per_rad: 0.0, half_gap_rad: 5e-10, ..hard.couplings[0] };
+    let initial = Initial { speed_rad_per_s: vec![0.1, 0.0], ..Initial::at_rest(&hard, 0.0) };
+    let mut plant = Plant::new(&hard, &initial, RATE, true);
+    let mut events = EventLog::new(plant.events_of_a_tick_max());
+    let found = plant.step(&torque(0.0), &mut events).expect_err("a fault");
+    assert_eq!(found.cause, Cause::TooManyEvents);
+    assert_eq!((events.iter().count(), events.dropped()), (1000, 0));
+}
+
 /// A full log drops and counts, and nothing else changes.
 #[test]
 fn a_full_log_counts_what_it_drops() {

@@ -144,3 +144,32 @@ fn a_strike_between_two_ticks_keeps_its_kinetic_energy() {
     watch.tick(&still(1.999));
     close(&watch, Measure::StopEnergy, 0.4);
 }
+
+/// The largest strike counts, wherever it stands among those that end between two ticks.
+#[test]
+fn the_hardest_of_several_short_strikes_counts() {
+    for strikes_j in [[0.1, 0.4, 0.2], [0.4, 0.1, 0.2], [0.1, 0.2, 0.4]] {
+        let (mut apart, mut at_once) = (Watch::new(rules()), Watch::new(rules()));
+        apart.tick(&still(1.999));
+        at_once.tick(&still(1.999));
+        for energy_j in strikes_j {
+            apart.strike(energy_j);
+            apart.tick(&still(1.999));
+            at_once.strike(energy_j);
+        }
+        at_once.tick(&still(1.999));
+        close(&apart, Measure::StopEnergy, 0.4);
+        close(&at_once, Measure::StopEnergy, 0.4);
+    }
+}
+
+/// A strike that a tick sees counts with the work on the stop, not with the kinetic energy beside it.
+#[test]
+fn a_strike_that_is_seen_counts_with_the_work_on_the_stop() {
+    let mut watch = Watch::new(rules());
+    watch.tick(&still(1.999));
+    watch.strike(0.9);
+    watch.tick(&still(2.01));
+    // Half of 2000 Nm/rad times (0.01 rad)²; it stands still before and after, so that the damper does nothing.
+    close(&watch, Measure::StopEnergy, 0.1);
+}

@@ -37,7 +37,7 @@ fn none_holds_and_other_missing_numbers_miss() {
         assert_eq!((bound.held(&none), bound.grade(&none)), (true, 1.0));
         for reason in [NoNumber::NotDefined, NoNumber::NotSettled, NoNumber::NotReached, NoNumber::Unstable] {
             let answer = Answer::Without(reason);
-            assert_eq!((bound.held(&answer), bound.grade(&answer)), (false, 0.0), "{}", reason.words());
+            assert_eq!((bound.held(&answer), bound.grade(&answer)), (false, 0.0), "{reason:?}");
         }
         assert!(!bound.held(&Answer::of(f64::NAN)));
     }

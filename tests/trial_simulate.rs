@@ -216,6 +216,20 @@ fn there_is_a_row_a_tick_with_both_ends_in_digits_that_read_back() {
 }
 
 /// A torque file that is wrong is refused with the status of a wrong input and these words.
+/// What would never end is refused; so is what ends between two ticks.
+#[test]
+fn a_length_that_is_no_whole_number_of_ticks_or_too_long_is_refused() {
+    for seconds in ["1e300", "601", "inf", "nan", "0.00001", "-1"] {
+        let folder = tempfile::tempdir().expect("a folder for the test");
+        let more = ["--out", "states.csv", &format!("--for={seconds}")];
+        let ran = simulate(folder.path(), &reference(), &torque_csv(&reference()), &more);
+        let said = String::from_utf8_lossy(&ran.stderr);
+        assert_eq!(ran.status.code(), Some(2), "{seconds}: {said}");
+        assert!(said.contains("--for") && said.contains("up to 600 s"), "{seconds}: {said}");
+        assert!(!folder.path().join("states.csv").exists(), "{seconds}");
+    }
+}
+
 fn check_torque_refused(torque: &str, says: &[&str]) {
     let folder = tempfile::tempdir().expect("a folder for the test");
     let ran = simulate(folder.path(), &reference(), torque, &["--out", "-"]);

@@ -1,8 +1,9 @@
 //! Frames as a record keeps them: each with the tick at whose start it was read.
 //!
 //! The file opens with a line of text that says what it is; then, little-endian, the tick (u64), the length (u16) and the
-//! bytes of every frame that reached the session, in order. An open is left out: it moves nothing and holds the token. What
-//! the bench sent is not kept: it follows from these to the bit, which a replay shows. What it does not: files. Start reading at [`keep`].
+//! bytes of every frame that reached the session, in order; past a megabyte of them, those that were refused are left out.
+//! An open is left out too: it moves nothing and holds the token. What the bench sent is not kept: it follows from these
+//! to the bit, which a replay shows. What it does not: files. Start reading at [`keep`].
 
 use crate::wire::layout::MAX_FRAME_BYTES;
 

@@ -22,9 +22,6 @@ use crate::score::conduct::{Rules, Seen, Watch};
 const TRIPS_MAX: usize = 1000;
 const STRIKES_MAX: usize = 1000;
 
-/// Room for the events of one tick; what finds none is dropped and counted, the plant's own bound lies below.
-const EVENTS_OF_A_TICK: usize = 256;
-
 // The actuation is kept in one variable from the tick that computes it to the next: that is one tick, no more.
 const _: () = assert!(COMMAND_DELAY_TICKS == 1);
 
@@ -96,13 +93,14 @@ impl Bench {
     /// A bench at tick 0, its drive switched off.
     #[must_use]
     pub fn new(setup: &Setup) -> Self {
+        let plant = Plant::new(&setup.plant, &setup.initial, setup.rate, setup.audit);
         Self {
-            plant: Plant::new(&setup.plant, &setup.initial, setup.rate, setup.audit),
+            events: EventLog::new(plant.events_of_a_tick_max()),
+            plant,
             drive: Drive::new(setup.rate, setup.nameplate, setup.settings),
             watch: Watch::new(setup.rules),
             trips: Vec::new(),
             strikes_s: Vec::new(),
-            events: EventLog::new(EVENTS_OF_A_TICK),
             sensor: Sensor::new(&setup.sensor, setup.noise.clone(), setup.initial.angle_rad[0]),
             actuation: Actuation::Off,
             clamped_when_off: setup.clamped_when_off,

@@ -34,12 +34,9 @@ fn check(file: &Path, out: &mut dyn Write) -> u8 {
 
 /// The lines that the check of a file's bytes prints, and its exit status.
 fn judge(name: &str, bytes: &[u8]) -> (Vec<String>, u8) {
-    let text = match std::str::from_utf8(bytes) {
+    let text = match as_text(name, bytes) {
         Ok(text) => text,
-        Err(error) => {
-            let line = 1 + bytes[..error.valid_up_to()].iter().filter(|byte| **byte == b'\n').count();
-            return (vec![format!("{name}:{line}: syntax: not UTF-8 here"), format!("{name}: 1 complaint")], 2);
-        }
+        Err(complaint) => return (vec![complaint, format!("{name}: 1 complaint")], 2),
     };
     match scenario::read(name, text) {
         Ok(scenario) => (vec![format!("{name}: fine: {}", in_a_line(&scenario))], 0),
@@ -49,6 +46,17 @@ fn judge(name: &str, bytes: &[u8]) -> (Vec<String>, u8) {
             (lines, 2)
         }
     }
+}
+
+/// A file's bytes as text.
+///
+/// # Errors
+/// The complaint, with the line of the first byte that is none.
+pub fn as_text<'a>(name: &str, bytes: &'a [u8]) -> Result<&'a str, String> {
+    std::str::from_utf8(bytes).map_err(|error| {
+        let line = 1 + bytes[..error.valid_up_to()].iter().filter(|byte| **byte == b'\n').count();
+        format!("{name}:{line}: syntax: not UTF-8 here")
+    })
 }
 
 /// `Dough sheeter, upper roll; 2 masses, 3 entries until 3.2 s, 6 limits, 2 corners`.
@@ -64,6 +72,7 @@ fn in_a_line(scenario: &Scenario) -> String {
     )
 }
 
-fn counted(count: usize, one: &str, many: &str) -> String {
+/// `1 mass`, `2 masses`.
+pub fn counted(count: usize, one: &str, many: &str) -> String {
     format!("{count} {}", if count == 1 { one } else { many })
 }

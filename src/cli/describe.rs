@@ -29,13 +29,14 @@ pub fn run(arguments: &DescribeArguments) -> Result<Outcome, Stop> {
     if let Some(path) = &arguments.html {
         write_whole(path, machine_page(&facts, &machine_facts::plant_curves(&scenario)).as_bytes())?;
     }
-    print!("{}", describe_text(&facts, style));
-    println!("\nTorque command to motor speed, friction slipping, gaps closed (dB of rad/s per Nm):");
-    print!("{}", terminal_bode(&machine_facts::plant_bode(&scenario), style));
+    let mut text = describe_text(&facts, style);
+    text.push_str("\nTorque command to motor speed, friction slipping, gaps closed (dB of rad/s per Nm):\n");
+    text.push_str(&terminal_bode(&machine_facts::plant_bode(&scenario), style));
     if let Some(settings) = &settings {
-        println!("\nThe loop with these settings, opened at the torque command:");
-        print!("{}", terminal_bode(&machine_facts::loop_bode(&scenario, settings), style));
+        text.push_str("\nThe loop with these settings, opened at the torque command:\n");
+        text.push_str(&terminal_bode(&machine_facts::loop_bode(&scenario, settings), style));
     }
+    output::print(&text);
     Ok(Outcome::Pass)
 }
 

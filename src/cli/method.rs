@@ -2,6 +2,7 @@
 //!
 //! It finds the link and the token in its environment. What it does not: know the scenario. Start reading at [`run`].
 
+use crate::cli::output;
 use crate::cli::{Outcome, Stop};
 use crate::host::files::token_from_hex;
 use crate::host::udp::{UdpTransport, parse_link};
@@ -24,11 +25,11 @@ pub fn run(name: &str) -> Result<Outcome, Stop> {
     let mut client = Client::open(transport, token, name).map_err(|stop| Stop::Unable(stop.to_string()))?;
     match method.run(&mut client).and_then(|_| client.done()) {
         Ok(result) => {
-            println!("{}: {}", result.verdict.name(), result.text.as_str());
+            output::print(&format!("{}: {}\n", result.verdict.name(), result.text.as_str()));
             Ok(Outcome::Pass)
         }
         Err(stop) => {
-            println!("stopped: {stop}");
+            output::print(&format!("stopped: {stop}\n"));
             Ok(Outcome::Fail)
         }
     }

@@ -1,9 +1,9 @@
-//! Small decisions about what goes out: how the terminal looks, what a settings file holds, how long to wait.
+//! What goes out: how the terminal looks, what a settings file holds, how long to wait, and printing.
 //!
-//! What it does not: write. Start reading at [`style`].
+//! What it does not: write files (`host/files.rs`). Start reading at [`style`].
 
 use std::fmt::Write as _;
-use std::io::IsTerminal;
+use std::io::{IsTerminal, Write as _};
 use std::time::Duration;
 
 use crate::cli::Stop;
@@ -26,6 +26,11 @@ pub fn style() -> Style {
         colour: std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty()),
         unicode: true,
     }
+}
+
+/// Prints to standard output. Whoever reads may have gone, such as a pager; the exit status still tells.
+pub fn print(text: &str) {
+    drop(std::io::stdout().lock().write_all(text.as_bytes()));
 }
 
 /// How long a silent method is waited for: `--patience`, or the scenario's. `None`: for ever.

@@ -5,9 +5,12 @@
 use std::path::Path;
 
 use crate::bench::session::End;
+use crate::cli::output;
 use crate::cli::score::{program, read_scenario};
 use crate::cli::{Outcome, Stop};
 use crate::host::files::{read_text, refused};
+use crate::trial::bits::sha256_hex;
+use crate::trial::examination::NOMINAL;
 use crate::trial::judgement::judge;
 use crate::trial::phases::{self, Identity};
 use crate::trial::replay::replay;
@@ -20,7 +23,7 @@ use crate::trial::result::TrialResult;
 pub fn run(folder: &Path) -> Result<Outcome, Stop> {
     let then = recorded_result(folder)?;
     let (scenario, text) = read_scenario(&folder.join("scenario.toml"))?;
-    if crate::trial::bits::sha256_hex(text.as_bytes()) != then.scenario.sha256 {
+    if sha256_hex(text.as_bytes()) != then.scenario.sha256 {
         return Err(Stop::Usage(format!("{}: scenario.toml is not the one that was run", folder.display())));
     }
     say_other_version(&then);
@@ -30,7 +33,7 @@ pub fn run(folder: &Path) -> Result<Outcome, Stop> {
     let tuned = replay(&scenario, seed, &bytes, then.tuning_ended, then.link.link.clone())
         .ok_or_else(|| Stop::Usage(format!("{} is no record of frames", frames.display())))?;
     let corners = scenario.corners.iter().map(|corner| corner.name.as_str());
-    let names: Vec<&str> = std::iter::once(crate::trial::examination::NOMINAL).chain(corners).collect();
+    let names: Vec<&str> = std::iter::once(NOMINAL).chain(corners).collect();
     let machines: Vec<usize> =
         then.machines.iter().filter_map(|machine| names.iter().position(|name| name == machine)).collect();
     let examined = (tuned.end == End::Done).then(|| phases::examination(&scenario, &machines, &tuned.stored, seed));
@@ -63,14 +66,15 @@ fn compare(then: &TrialResult, now: &TrialResult) -> Outcome {
     let same_bits = then.bits_sha256 == now.bits_sha256;
     let same_judgement = then.limits == now.limits && then.measures == now.measures && then.verdict == now.verdict;
     if same_bits && same_judgement {
-        println!("identical: every recorded state and every measure has the same bits ({})", now.bits_sha256);
+        let bits = &now.bits_sha256;
+        output::print(&format!("identical: every recorded state and every measure has the same bits ({bits})\n"));
         return Outcome::Pass;
     }
-    println!("DIFFERENT: recorded {}, now {}", then.bits_sha256, now.bits_sha256);
+    output::print(&format!("DIFFERENT: recorded {}, now {}\n", then.bits_sha256, now.bits_sha256));
     for (before, after) in then.limits.iter().zip(&now.limits).filter(|(before, after)| before != after) {
-        let name = &before.found.measure;
-        let machine = &before.found.machine;
-        println!("  {name} on {machine}: {:?} then, {:?} now", before.found.value, after.found.value);
+        let (name, machine) = (&before.found.measure, &before.found.machine);
+        let (then, now) = (before.found.value, after.found.value);
+        output::print(&format!("  {name} on {machine}: {then:?} then, {now:?} now\n"));
     }
     Outcome::Fail
 }

@@ -2,10 +2,9 @@
 //!
 //! What it does not: check files. Start reading at [`run`].
 
-use std::io::{self, Write};
-
+use crate::cli::output;
+use crate::report::json;
 use crate::scenario;
-use crate::trial::result::TrialResult;
 
 /// Formats that have a schema.
 pub const NAMES: [&str; 2] = ["scenario", "result"];
@@ -18,14 +17,13 @@ const LATER: [&str; 3] = ["suite", "campaign", "exercise"];
 pub fn run(name: &str) -> u8 {
     let schema = match name {
         "scenario" => scenario::schema(),
-        "result" => schemars::schema_for!(TrialResult).to_value(),
+        "result" => json::result_schema(),
         _ => {
             let why = if LATER.contains(&name) { "not built yet" } else { "unknown" };
             eprintln!("schema {name}: {why}; allowed {}", NAMES.join(", "));
             return 2;
         }
     };
-    // Whoever reads has gone when this fails.
-    let _ = writeln!(io::stdout().lock(), "{schema:#}");
+    output::print(&format!("{schema:#}\n"));
     0
 }

@@ -2,18 +2,19 @@
 //!
 //! What it does not: the tuning phase itself (`tuning.rs`), how results look (`report`). Start reading at [`run`].
 
-use std::io::Write;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use crate::base::recording::Recording;
 use crate::bench::session::End;
 use crate::cli::arguments::ScoreArguments;
+use crate::cli::check::{as_text, counted};
 use crate::cli::output;
 use crate::cli::progress::Progress;
 use crate::cli::record::Record;
 use crate::cli::tuning::{self, Caller, Entrance, Run, Tuning};
 use crate::cli::{Outcome, Stop};
-use crate::host::files::{read_text, time_stamp, try_output, write_whole};
+use crate::host::files::{refused, time_stamp, try_output, write_whole};
 use crate::host::interrupt::Interrupt;
 use crate::method::Carried;
 use crate::report::{gather, html, json, terminal};
@@ -31,19 +32,21 @@ use crate::wire::message::PhaseKind;
 /// # Errors
 /// Complaints, or a file that cannot be read.
 pub fn read_scenario(path: &Path) -> Result<(Scenario, String), Stop> {
-    let text = match std::fs::read_to_string(path) {
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
-            return Err(Stop::Usage(format!("{}: there is no such file", path.display())));
-        }
-        _ => read_text(path)?,
+    let name = path.display().to_string();
+    let bytes = std::fs::read(path).map_err(|error| match error.kind() {
+        ErrorKind::NotFound => Stop::Usage(format!("{name}: there is no such file")),
+        ErrorKind::IsADirectory => Stop::Usage(format!("{name}: this is a folder; name a file in it")),
+        _ => refused("read", path, &error).into(),
+    })?;
+    let nothing_was_run = |mut lines: Vec<String>| {
+        let count = counted(lines.len(), "complaint", "complaints");
+        lines.push(format!("{name}: {count}, nothing was run"));
+        Stop::Usage(lines.join("\n"))
     };
-    match scenario::read(&path.display().to_string(), &text) {
-        Ok(scenario) => Ok((scenario, text)),
-        Err(complaints) => {
-            let mut lines: Vec<String> = complaints.iter().map(ToString::to_string).collect();
-            lines.push(format!("{}: {} complaints, nothing was run", path.display(), complaints.len()));
-            Err(Stop::Usage(lines.join("\n")))
-        }
+    let text = as_text(&name, &bytes).map_err(|complaint| nothing_was_run(vec![complaint]))?;
+    match scenario::read(&name, text) {
+        Ok(scenario) => Ok((scenario, text.to_owned())),
+        Err(complaints) => Err(nothing_was_run(complaints.iter().map(ToString::to_string).collect())),
     }
 }
 
@@ -115,7 +118,13 @@ fn examine_all(run: &Run<'_>, machines: &[usize], tuning: &mut Tuning) -> Option
         }
     }
     tuning.announce(PhaseKind::Over, 0);
-    Some(phases::put_together(run.scenario, machines, &settings, runs))
+    match caught(|| phases::put_together(run.scenario, machines, &settings, runs)) {
+        Ok(examined) => Some(examined),
+        Err(words) => {
+            tuning.tuned.end = End::Broken(words);
+            None
+        }
+    }
 }
 
 fn outcome(result: &TrialResult, tuned: &Tuned) -> Outcome {
@@ -242,15 +251,10 @@ impl Finished<'_> {
             Some(path) if path == Path::new("-") => write_whole(path, self.json()?.as_bytes())?,
             Some(path) => {
                 write_whole(path, self.json()?.as_bytes())?;
-                print(&sheet);
+                output::print(&sheet);
             }
-            None => print(&sheet),
+            None => output::print(&sheet),
         }
         Ok(())
     }
-}
-
-/// Whoever reads may have gone; the exit status still tells.
-fn print(text: &str) {
-    drop(std::io::stdout().lock().write_all(text.as_bytes()));
 }

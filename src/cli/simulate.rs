@@ -6,6 +6,7 @@ use crate::cli::arguments::SimulateArguments;
 use crate::cli::score::read_scenario;
 use crate::cli::{Outcome, Stop};
 use crate::host::files::{read_text, try_output, write_whole};
+use crate::scenario::END_S_MAX;
 use crate::trial::simulation::{read_torque, simulate};
 
 /// Runs the command.
@@ -19,9 +20,10 @@ pub fn run(arguments: &SimulateArguments) -> Result<Outcome, Stop> {
     let torque = read_torque(&name, &read_text(&arguments.torque)?, rate).map_err(|all| Stop::Usage(all.join("\n")))?;
     let ticks = match arguments.seconds {
         None => scenario.timing.end_tick,
-        Some(seconds) => rate
-            .whole_tick(seconds)
-            .ok_or_else(|| Stop::Usage(format!("--for {seconds}; allowed: whole ticks of 1/{} s", rate.hz)))?,
+        Some(seconds) => rate.whole_tick(seconds).filter(|_| seconds <= END_S_MAX).ok_or_else(|| {
+            let hz = rate.hz;
+            Stop::Usage(format!("--for {seconds}; allowed: whole ticks of 1/{hz} s, up to {END_S_MAX} s"))
+        })?,
     };
     try_output(&arguments.out)?;
     arguments.events.as_deref().map_or(Ok(()), try_output)?;

@@ -157,7 +157,15 @@ impl Setting {
     /// by which the axis is held.
     #[must_use]
     pub fn writable_while_enabled(self) -> bool {
-        self < Self::RatedTorque
+        !matches!(
+            self,
+            Self::RatedTorque
+                | Self::RatedSpeed
+                | Self::MotorInertia
+                | Self::CountsPerTurn
+                | Self::GearRatio
+                | Self::AngleZero
+        )
     }
 
     /// The value of a drive that nobody has set up. Ramps, filters, notches, feed-forward and the deviation trip are

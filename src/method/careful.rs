@@ -112,7 +112,8 @@ fn try_out<A: Axis>(mover: &mut Mover<'_, A>, given: &Given<'_>) -> Result<Desig
         let step = steps::step(mover, given, &design.settings)?;
         let (overshoot, expected, unrest) = (step.overshoot_percent, step.expected_percent, step.unrest_percent);
         mover.axis.log(&format!(
-            "Tried: steps overshoot by {overshoot:.0} % ({expected:.0} % expected) and end with {unrest:.1} % of unrest; noise {noise_percent:.2} % of rated torque."
+            "Tried: steps overshoot by {overshoot:.0} % ({expected:.0} % expected) and end with {unrest:.1} % of unrest; \
+             noise {noise_percent:.2} % of rated torque."
         ))?;
         if overshoot <= expected + SURPRISE_PERCENT && unrest <= UNREST_PERCENT && noise_percent <= NOISE_PERCENT {
             return Ok(design);
@@ -167,7 +168,8 @@ fn say_mechanics<A: Axis>(mover: &mut Mover<'_, A>, mechanics: &Mechanics) -> Re
     let weight_nm = real::hypot(mechanics.sine_nm, mechanics.cosine_nm);
     let constant_nm = mechanics.constant_nm;
     mover.axis.log(&format!(
-        "A move shows {inertia:.2e} kgm2 in all, {ratio:.1} times the motor; {kinetic:.2} Nm of friction; weight {constant_nm:.2} Nm steady, {weight_nm:.2} Nm with angle."
+        "A move shows {inertia:.2e} kgm2 in all, {ratio:.1} times the motor; {kinetic:.2} Nm of friction; \
+         weight {constant_nm:.2} Nm steady, {weight_nm:.2} Nm with angle."
     ))
 }
 
@@ -176,7 +178,8 @@ fn say_fit<A: Axis>(mover: &mut Mover<'_, A>, fit: &Fit, rms_nm: f64, unrest: f6
     let (damping, delay_us) = (100.0 * fit.axis.damping_ratio(), 1e6 * (fit.axis.delay_s + fit.axis.lag_s));
     let miss = fit.miss;
     mover.axis.log(&format!(
-        "A sweep of {rms_nm:.3} Nm: the load swings at {low_hz:.1} Hz, both masses at {high_hz:.1} Hz, damped by {damping:.1} %; {delay_us:.0} us late; misses {miss:.1}, unrest {unrest:.1}."
+        "A sweep of {rms_nm:.3} Nm: the load swings at {low_hz:.1} Hz, both masses at {high_hz:.1} Hz, \
+         damped by {damping:.1} %; {delay_us:.0} us late; misses {miss:.1}, unrest {unrest:.1}."
     ))
 }
 
@@ -196,5 +199,8 @@ fn say_design<A: Axis>(mover: &mut Mover<'_, A>, design: &Design) -> Result<(), 
     let (nominal, worst, noise) =
         (design.nominal.sensitivity_peak, design.worst.sensitivity_peak, design.noise_percent);
     let margin = design.worst.phase_margin_deg;
-    mover.axis.log(&format!("It should have Ms {nominal:.2}, {worst:.2} when the axis changes, then still {margin:.0} degrees; noise {noise:.2} %."))
+    mover.axis.log(&format!(
+        "It should have Ms {nominal:.2}, {worst:.2} when the axis changes, then still {margin:.0} degrees; \
+         noise {noise:.2} %."
+    ))
 }

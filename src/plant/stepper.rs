@@ -237,6 +237,13 @@ impl Plant {
         self.chain.nodes.len()
     }
 
+    /// Most events that one tick can log: one for each change, one for each node that sticks in a change and is torn off
+    /// again, and at the tick's start one or two for each node and for what a clamp ends.
+    #[must_use]
+    pub fn events_of_a_tick_max(&self) -> usize {
+        2 * CHANGES_MAX as usize + 2 * self.nodes() + 2
+    }
+
     /// Angle of a node in rad.
     #[must_use]
     pub fn angle_rad(&self, node: usize) -> f64 {

@@ -9,8 +9,8 @@ use crate::trial::result::LimitResult;
 /// How far beyond its limit a bar reaches, as a share of the limit.
 const REACH: f64 = 1.5;
 
-/// A bar from 0 to the number found, with a line at the limit and a short one at the target, the allowed stretch shaded; nothing when there is no
-/// number or the limit is not a single positive one.
+/// A bar from 0 to the number found, with a line at the limit and a short one at the target, the allowed stretch shaded;
+/// nothing when there is no number or the limit is not a single positive one.
 pub fn limit_bar(limit: &LimitResult) -> Markup {
     let (Some(value), Some(bound)) = (limit.found.value, limit.max.or(limit.min)) else {
         return html! {};

@@ -3,8 +3,6 @@
 //! One way to write a number for every rendering, so that the sheet, the page and the JSON agree to the digits shown.
 //! What it does not: units of a machine (see `base/units.rs`). Start reading at [`figure`].
 
-use crate::trial::result::NoNumber;
-
 /// Significant digits of a number found.
 const DIGITS: usize = 4;
 /// From this exponent on (10⁷) and below the other (10⁻⁵) numbers are written with a power of ten.
@@ -52,18 +50,6 @@ pub fn with_unit(number: &str, unit: &str) -> String {
 #[must_use]
 pub fn quantity(value: f64, unit: &str) -> String {
     with_unit(&figure(value), unit)
-}
-
-/// Why a measure has no number, in words.
-#[must_use]
-pub fn no_number(why: NoNumber) -> &'static str {
-    match why {
-        NoNumber::NotDefined => "not defined",
-        NoNumber::NotSettled => "not settled",
-        NoNumber::NotReached => "not reached",
-        NoNumber::None => "none",
-        NoNumber::Unstable => "unstable",
-    }
 }
 
 /// Text from outside on one line, without characters that steer a terminal or reorder a line.

@@ -3,14 +3,11 @@
 //! Sheet and page speak these same sentences. What it does not: layout, colour, judging (`held` and `grade` come from
 //! the result). Start reading at [`headline`] and [`worst_sentence`].
 
-use super::figure::{counted, figure, figures_apart, no_number, quantity, rough, shown, with_unit};
+use super::figure::{counted, figure, figures_apart, quantity, rough, shown, with_unit};
 use super::measure_words::spoken;
+use crate::trial::examination::NOMINAL;
+use crate::trial::phases::TUNING;
 use crate::trial::result::{Conduct, LimitResult, MeasureResult, NoNumber, Reason, SettingFact, TrialResult, Verdict};
-
-/// The name under which the unchanged machine stands in a result.
-pub const NOMINAL: &str = "nominal";
-/// The name under which a reason of the tuning stands in a result.
-pub const TUNING: &str = "tuning";
 
 /// One limit of the scenario: what the nominal machine and the worst corner made of it.
 #[derive(Clone, Copy, Debug)]
@@ -55,21 +52,8 @@ fn limit_row(result: &TrialResult, place: usize) -> Option<LimitRow<'_>> {
     })
 }
 
-/// How much room a limit has left, as a share of the limit (of 1 for a limit of 0): negative when missed; `-inf` for
-/// a missing number that misses, `inf` for `none`, which holds.
-#[must_use]
-pub fn reserve_frac(limit: &LimitResult) -> f64 {
-    let Some(value) = limit.found.value.filter(|value| value.is_finite()) else {
-        return if limit.held { f64::INFINITY } else { f64::NEG_INFINITY };
-    };
-    let share = |room: f64, bound: f64| if bound == 0.0 { room } else { room / bound.abs() };
-    let above = limit.max.map_or(f64::INFINITY, |max| share(max - value, max));
-    let below = limit.min.map_or(f64::INFINITY, |min| share(value - min, min));
-    above.min(below)
-}
-
 fn least_reserve(a: &LimitResult, b: &LimitResult) -> std::cmp::Ordering {
-    reserve_frac(a).total_cmp(&reserve_frac(b)).then(a.grade.total_cmp(&b.grade))
+    a.reserve_frac().total_cmp(&b.reserve_frac()).then(a.grade.total_cmp(&b.grade))
 }
 
 /// The limit with the least reserve of all; a missed one when any is missed.
@@ -221,8 +205,7 @@ pub fn found(limit: &LimitResult) -> String {
 pub fn measured(found: &MeasureResult) -> String {
     match (found.value, found.no_number) {
         (Some(value), _) => quantity(value, &found.unit),
-        (None, Some(why)) => no_number(why).to_owned(),
-        (None, None) => no_number(NoNumber::NotReached).to_owned(),
+        (None, why) => why.unwrap_or(NoNumber::NotReached).words().to_owned(),
     }
 }
 

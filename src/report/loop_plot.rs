@@ -7,11 +7,12 @@ use maud::{Markup, html};
 
 use super::axis::Axis;
 use super::figure::{figure, quantity, rough, shown};
-use super::finding::{self, NOMINAL};
+use super::finding;
 use super::plot::{Chart, Dot, Role, Rule, Sample};
 use super::sheet::optional;
 use super::{BodePoint, LoopPicture, Pictures};
 use crate::base::real;
+use crate::trial::examination::NOMINAL;
 use crate::trial::result::{LimitResult, TrialResult};
 
 /// Gains beyond this many dB from 0 say nothing about stability and would flatten the rest.

@@ -9,6 +9,7 @@ use super::bars::limit_bar;
 use super::figure::{figure, quantity, shown};
 use super::finding::{self, LimitRow};
 use super::measure_words::spoken;
+use crate::trial::examination::NOMINAL;
 use crate::trial::result::{LimitResult, MeasureResult, TrialResult};
 
 /// The limits, one row each, nominal beside the worst corner; behind a fold every limit on every machine.
@@ -74,7 +75,7 @@ fn outcome_cell(label: &str, limit: Option<&LimitResult>) -> Markup {
         td role="cell" data-label=(label) {
             @if let Some(limit) = limit {
                 (verdict(limit.held)) " " span.figure { (finding::found(limit)) }
-                @if limit.found.machine != finding::NOMINAL { small { (shown(&limit.found.machine)) } }
+                @if limit.found.machine != NOMINAL { small { (shown(&limit.found.machine)) } }
                 (limit_bar(limit))
                 @if !limit.held {
                     @if let Some(distance) = finding::distance(limit) { small.missed { (distance) } }

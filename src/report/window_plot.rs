@@ -7,12 +7,13 @@ use maud::{Markup, html};
 
 use super::axis::Axis;
 use super::figure::{figure, quantity, shown};
-use super::finding::{self, NOMINAL};
+use super::finding;
 use super::measure_words::spoken;
 use super::plot::{Band, Chart, Dot, Role, Rule, Sample, Samples};
 use super::{EntryMark, Pictures, Run};
 use crate::base::recording::Signal;
 use crate::base::units::RPM_RAD_PER_S;
+use crate::trial::examination::NOMINAL;
 use crate::trial::result::{LimitResult, TrialResult};
 
 /// Entries that are drawn; a longer programme says how many are not.

@@ -54,6 +54,9 @@ pub fn read(name: &str, text: &str) -> Result<Scenario, Vec<Complaint>> {
     }
 }
 
+/// Longest examination, in s; a simulation of the bare machine is not longer either.
+pub const END_S_MAX: f64 = 600.0;
+
 /// A longer file is no scenario: a hundred entries and corners fit ten times over.
 pub const MAX_BYTES: usize = 131_072;
 

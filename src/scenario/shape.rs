@@ -1,7 +1,7 @@
 //! How the keys of a section are described: name, kind of value, range with unit, whether it must be there.
 //!
 //! One description serves the reader, the complaints and the JSON Schema, so that they cannot differ. What it does
-//! not: hold the keys themselves (`keys.rs`). Start reading at [`Section`].
+//! not: hold the keys themselves (`keys/`). Start reading at [`Section`].
 
 /// A table in the file: the keys it may hold.
 #[derive(Debug)]

@@ -37,20 +37,6 @@ pub enum NoNumber {
     Unstable,
 }
 
-impl NoNumber {
-    /// The words for people.
-    #[must_use]
-    pub fn words(self) -> &'static str {
-        match self {
-            Self::NotDefined => "not defined",
-            Self::NotSettled => "not settled",
-            Self::NotReached => "not reached",
-            Self::None => "none",
-            Self::Unstable => "unstable",
-        }
-    }
-}
-
 impl Answer {
     /// A plain number without a place in time.
     #[must_use]

@@ -80,6 +80,8 @@ pub struct Watch {
     strikes: u32,
     contact: Contact,
     stop_energy_j: f64,
+    /// Kinetic energy of the last strike, as long as no tick has shown whether the stop is compressed after it.
+    unseen_strike_j: f64,
     faults: u32,
     settings_kept: Option<bool>,
 }
@@ -113,6 +115,7 @@ impl Watch {
             strikes: 0,
             contact: Contact::default(),
             stop_energy_j: 0.0,
+            unseen_strike_j: 0.0,
             faults: 0,
             settings_kept: None,
         }
@@ -132,13 +135,13 @@ impl Watch {
 
     /// A stop was struck; `energy_j` is the node's kinetic energy at contact.
     ///
-    /// It counts as the strike's energy only when no tick sees the stop compressed: then the contact was shorter than a
-    /// tick and nearly all of that energy went into the stop.
+    /// It counts as the strike's energy only when the next tick does not see the stop compressed: then the contact was
+    /// shorter than a tick and nearly all of that energy went into the stop. So it does when another strike follows
+    /// before that tick.
     pub fn strike(&mut self, energy_j: f64) {
         self.strikes += 1;
-        if self.stop_energy_j == 0.0 && self.contact.work_j == 0.0 {
-            self.stop_energy_j = energy_j;
-        }
+        self.stop_energy_j = self.stop_energy_j.max(self.unseen_strike_j);
+        self.unseen_strike_j = energy_j;
     }
 
     /// The drive tripped.
@@ -180,7 +183,9 @@ impl Watch {
     fn press(&mut self, stops: &Stops, seen: &Seen) {
         let (below, above) = (stops.low_rad - seen.load_angle_rad, seen.load_angle_rad - stops.high_rad);
         let compression_rad = below.max(above);
+        let unseen_strike_j = std::mem::take(&mut self.unseen_strike_j);
         if compression_rad <= 0.0 {
+            self.stop_energy_j = self.stop_energy_j.max(unseen_strike_j);
             self.contact = Contact::default();
             return;
         }
@@ -251,7 +256,7 @@ impl Watch {
             Measure::TravelPath => self.path_rad / DEG_RAD,
             Measure::TravelOverrun => self.overrun_rad() / DEG_RAD,
             Measure::StopStrikes => f64::from(self.strikes),
-            Measure::StopEnergy => self.stop_energy_j,
+            Measure::StopEnergy => self.stop_energy_j.max(self.unseen_strike_j),
             Measure::Overspeed => self.overspeed_percent(),
             Measure::Faults => f64::from(self.faults),
             Measure::Moves => f64::from(self.moves),

@@ -2,7 +2,7 @@
 //!
 //! What it does not: watch (`score/conduct.rs` does, tick by tick). Start reading at [`breaches`].
 
-use crate::base::units::DEG_RAD;
+use crate::base::units::{DEG_RAD, RPM_RAD_PER_S};
 use crate::scenario::Scenario;
 use crate::score::measure::Measure;
 use crate::trial::phases::{Examined, TUNING, Tuned};
@@ -55,7 +55,7 @@ pub fn in_examination(scenario: &Scenario, examined: &Examined) -> Vec<Reason> {
         }
         let overspeed_percent = run.watch.overspeed_percent();
         if 0.0 < overspeed_percent {
-            let allowed = number(scenario.axis.max_speed_rad_per_s / crate::base::units::RPM_RAD_PER_S);
+            let allowed = number(scenario.axis.max_speed_rad_per_s / RPM_RAD_PER_S);
             say(format!("the motor turned {} % faster than {allowed} rpm", number(overspeed_percent)), None);
         }
     }

@@ -8,7 +8,7 @@ use crate::base::recording::{Recording, Row, Signal};
 use crate::base::signal::Request;
 use crate::bench::tick::{Bench, Loads, Setup};
 use crate::drive::protection::Trip;
-use crate::drive::setting::{Setting, Settings};
+use crate::drive::setting::Settings;
 use crate::drive::state::control::ENABLE_OPERATION_WORD;
 use crate::plant::event::Fault;
 use crate::scenario::{Machine, Scenario};
@@ -127,10 +127,4 @@ impl Examination {
     pub fn over_from_tick(&self) -> Option<u64> {
         self.trips.first().map(|(_, at_s)| self.recording.rate.nearest_tick(*at_s))
     }
-}
-
-/// The torque limit that percentages at the limit refer to, in Nm.
-#[must_use]
-pub fn torque_limit_nm(settings: &Settings) -> f64 {
-    settings.get(Setting::TorqueLimit)
 }

@@ -233,14 +233,14 @@ fn missed(limits: &[LimitResult]) -> Vec<Reason> {
         match worst.iter_mut().find(|(known, _)| known.limit == result.limit) {
             Some((known, times)) => {
                 *times += 1;
-                if words::miss_frac(known) < words::miss_frac(result) {
+                if result.reserve_frac() < known.reserve_frac() {
                     *known = result;
                 }
             }
             None => worst.push((result, 1)),
         }
     }
-    worst.sort_by(|(one, _), (other, _)| words::miss_frac(other).total_cmp(&words::miss_frac(one)));
+    worst.sort_by(|(one, _), (other, _)| one.reserve_frac().total_cmp(&other.reserve_frac()));
     worst.into_iter().map(|(result, times)| words::miss(result, times)).collect()
 }
 

@@ -161,6 +161,20 @@ pub enum NoNumber {
     Unstable,
 }
 
+impl NoNumber {
+    /// The words for people, the same in every sentence and rendering.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::NotDefined => "not defined",
+            Self::NotSettled => "not settled",
+            Self::NotReached => "not reached",
+            Self::None => "none",
+            Self::Unstable => "unstable",
+        }
+    }
+}
+
 /// A measure on one machine over one window.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct MeasureResult {
@@ -208,6 +222,21 @@ pub struct LimitResult {
     pub held: bool,
     /// 1 at the target or better, 0 at the limit, linear between.
     pub grade: f64,
+}
+
+impl LimitResult {
+    /// How much room the limit has left, as a share of it (of 1 for a limit of 0): negative when missed; `-inf` for a
+    /// missing number that misses, `inf` for `none`, which holds.
+    #[must_use]
+    pub fn reserve_frac(&self) -> f64 {
+        let Some(value) = self.found.value.filter(|value| value.is_finite()) else {
+            return if self.held { f64::INFINITY } else { f64::NEG_INFINITY };
+        };
+        let share = |room: f64, bound: f64| if bound == 0.0 { room } else { room / bound.abs() };
+        let above = self.max.map_or(f64::INFINITY, |max| share(max - value, max));
+        let below = self.min.map_or(f64::INFINITY, |min| share(value - min, min));
+        above.min(below)
+    }
 }
 
 /// How the method treated the machine while tuning.

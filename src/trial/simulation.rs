@@ -10,9 +10,6 @@ use crate::plant::event::{Event, EventLog, Fault};
 use crate::plant::stepper::{Plant, Ramp, TickInput};
 use crate::plant::train::{Initial, Parameters};
 
-/// Room for the events of one tick; the plant's own bound lies below.
-const EVENTS_OF_A_TICK: usize = 256;
-
 /// A torque from a tick on, held until the next piece.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TorquePiece {
@@ -86,7 +83,7 @@ pub fn simulate(
     ticks: u64,
 ) -> Simulated {
     let mut state = Plant::new(plant, initial, rate, false);
-    let mut events = EventLog::new(EVENTS_OF_A_TICK);
+    let mut events = EventLog::new(state.events_of_a_tick_max());
     let couplings = plant.couplings.len();
     let mut out = Simulated { states_csv: heading(&state, couplings), events_csv: events_heading(), fault: None };
     let mut pieces = torque.iter().peekable();

@@ -16,17 +16,6 @@ pub fn number(value: f64) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
-/// How far a missed limit is missed, as a share of the limit; a missing number is beyond every number.
-#[must_use]
-pub fn miss_frac(result: &LimitResult) -> f64 {
-    let Some(value) = result.found.value else { return f64::INFINITY };
-    let excess =
-        |bound: Option<f64>, beyond: f64| bound.map_or(0.0, |bound| beyond / bound.abs().max(f64::MIN_POSITIVE));
-    let above = excess(result.max, value - result.max.unwrap_or(value));
-    let below = excess(result.min, result.min.unwrap_or(value) - value);
-    above.max(below)
-}
-
 /// The reason that a missed limit gives, worded on its worst machine; `machines` says on how many it was missed.
 #[must_use]
 pub fn miss(result: &LimitResult, machines: usize) -> Reason {
@@ -36,7 +25,7 @@ pub fn miss(result: &LimitResult, machines: usize) -> Reason {
     let unit = if found.unit.is_empty() { String::new() } else { format!(" {}", found.unit) };
     let how_much = match (found.value, found.no_number) {
         (Some(value), _) => format!(" is {}{unit}, {}", number(value), beside_bound(result, value, &unit)),
-        (None, no_number) => format!(" has no number ({})", no_number_words(no_number)),
+        (None, why) => format!(" has no number ({})", why.unwrap_or(NoNumber::NotReached).words()),
     };
     let others = match machines {
         0 | 1 => String::new(),
@@ -50,18 +39,6 @@ fn beside_bound(result: &LimitResult, value: f64, unit: &str) -> String {
         (Some(max), _) if max < value => format!("{}{unit} above the limit of {}", number(value - max), number(max)),
         (_, Some(min)) if value < min => format!("{}{unit} below the limit of {}", number(min - value), number(min)),
         _ => "beyond its limit".to_owned(),
-    }
-}
-
-/// The words for a missing number.
-#[must_use]
-pub fn no_number_words(no_number: Option<NoNumber>) -> &'static str {
-    match no_number {
-        Some(NoNumber::NotDefined) => "not defined",
-        Some(NoNumber::NotSettled) => "not settled",
-        Some(NoNumber::NotReached) | None => "not reached",
-        Some(NoNumber::None) => "none",
-        Some(NoNumber::Unstable) => "unstable",
     }
 }
 

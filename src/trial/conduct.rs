@@ -91,6 +91,7 @@ pub fn facts(scenario: &Scenario, tuned: &Tuned) -> Conduct {
         travel_path_deg: answer(Measure::TravelPath),
         path_allowed_deg: scenario.tuning.path_rad / DEG_RAD,
         stop_strikes: watch.strikes(),
+        stop_strikes_allowed: scenario.tuning.stop_strikes,
         stop_energy_j: answer(Measure::StopEnergy),
         overspeed_percent: watch.overspeed_percent(),
         faults: tuned.trips.iter().map(|(trip, at_s)| Fault { name: trip.name().to_owned(), at_s: *at_s }).collect(),

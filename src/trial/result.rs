@@ -262,6 +262,8 @@ pub struct Conduct {
     pub path_allowed_deg: f64,
     /// How often a stop was struck.
     pub stop_strikes: u32,
+    /// How often that was allowed.
+    pub stop_strikes_allowed: u32,
     /// Work on the stop up to greatest compression, largest strike.
     pub stop_energy_j: f64,
     /// How far above the axis' highest speed, in percent of it; 0 within.

@@ -143,7 +143,7 @@ fn broken_rules_are_said() {
             "  Stops were struck 2 times, with up to 0.37 J. Rule broken.",
             "  The axis' highest speed was exceeded by 4 %. Rule broken.",
             "  The load was between -498.2° and 514.4°, 1013° in all; -720° to 720° is allowed, 11.5° beyond it. Rule broken.",
-            "  Tripped: overspeed at 3.25 s. Rule broken.",
+            "  Tripped: overspeed at 3.25 s.",
             "  A power cycle lost tuned settings: they were not stored. Rule broken.",
         ],
     );

@@ -5,6 +5,7 @@
 use std::io::{self, ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
+use crate::report::figure::shown;
 use crate::scenario::{self, Scenario};
 
 /// Checks files, prints a line for each fine one and every complaint about the others to standard output, and returns
@@ -63,7 +64,7 @@ pub fn as_text<'a>(name: &str, bytes: &'a [u8]) -> Result<&'a str, String> {
 fn in_a_line(scenario: &Scenario) -> String {
     format!(
         "{}; {}, {} until {} s, {}, {}",
-        scenario.title,
+        shown(&scenario.title),
         counted(scenario.machine.plant.nodes.len(), "mass", "masses"),
         counted(scenario.programme.entries().len(), "entry", "entries"),
         scenario.timing.rate.seconds(scenario.timing.end_tick),

@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use crate::cli::Stop;
 use crate::report::Style;
+use crate::report::figure::shown;
 use crate::scenario::Scenario;
 use crate::trial::result::TrialResult;
 
@@ -51,7 +52,8 @@ pub fn patience(option: Option<&str>, scenario: &Scenario) -> Result<Option<Dura
 /// The settings as stored, as a file that reads back.
 #[must_use]
 pub fn settings_file(result: &TrialResult) -> String {
-    let mut text = format!("# Settings as stored, from a trial on '{}'.\n[settings]\n", result.scenario.title);
+    let title = shown(&result.scenario.title);
+    let mut text = format!("# Settings as stored, from a trial on '{title}'.\n[settings]\n");
     for setting in &result.settings {
         // Writing into a String cannot fail.
         let _ = writeln!(text, "{} = {:?}", setting.name, setting.value);

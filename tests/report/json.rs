@@ -1,6 +1,8 @@
-//! `result.json` carries every number or is refused, reads back to the same bits, and has a schema.
+//! `result.json` carries every number or is refused, reads back to the same bits, and has a schema; so does the settings
+//! file that lies beside it, but for the schema.
 
 use crate::fabricated;
+use plantstand::cli::output::settings_file;
 use plantstand::report::json::{result_json, result_schema};
 use plantstand::trial::result::TrialResult;
 
@@ -65,4 +67,16 @@ fn the_schema_names_every_key_that_is_written() {
     assert_eq!(keys(&schema["properties"]), keys(&value));
     assert_eq!(keys(&schema["$defs"]["LimitResult"]["properties"]), keys(&value["limits"][0]));
     assert_eq!(keys(&schema["$defs"]["Conduct"]["properties"]), keys(&value["conduct"]));
+}
+
+/// A title may hold anything; the settings file stays one comment and one table, which reads back to the same bits.
+#[test]
+fn a_settings_file_reads_back_whatever_the_title_holds() {
+    let mut result = fabricated::passed().result;
+    result.scenario.title = "a\n[settings]\nspeed_gain_nms_per_rad = 9".into();
+    let file: toml::Table = settings_file(&result).parse().expect("it is TOML");
+    for setting in &result.settings {
+        let value = file["settings"][setting.name.as_str()].as_float().map(f64::to_bits);
+        assert_eq!(value, Some(setting.value.to_bits()), "{}", setting.name);
+    }
 }

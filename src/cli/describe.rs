@@ -36,7 +36,7 @@ pub fn run(arguments: &DescribeArguments) -> Result<Outcome, Stop> {
         text.push_str("\nThe loop with these settings, opened at the torque command:\n");
         text.push_str(&terminal_bode(&machine_facts::loop_bode(&scenario, settings), style));
     }
-    output::print(&text);
+    output::print(&text)?;
     Ok(Outcome::Pass)
 }
 

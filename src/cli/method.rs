@@ -25,11 +25,11 @@ pub fn run(name: &str) -> Result<Outcome, Stop> {
     let mut client = Client::open(transport, token, name).map_err(|stop| Stop::Unable(stop.to_string()))?;
     match method.run(&mut client).and_then(|_| client.done()) {
         Ok(result) => {
-            output::print(&format!("{}: {}\n", result.verdict.name(), result.text.as_str()));
+            output::print(&format!("{}: {}\n", result.verdict.name(), result.text.as_str()))?;
             Ok(Outcome::Pass)
         }
         Err(stop) => {
-            output::print(&format!("stopped: {stop}\n"));
+            output::print(&format!("stopped: {stop}\n"))?;
             Ok(Outcome::Fail)
         }
     }

@@ -3,10 +3,11 @@
 //! What it does not: write files (`host/files.rs`). Start reading at [`style`].
 
 use std::fmt::Write as _;
-use std::io::{IsTerminal, Write as _};
+use std::io::IsTerminal;
 use std::time::Duration;
 
 use crate::cli::Stop;
+use crate::host::files::say;
 use crate::report::Style;
 use crate::report::figure::shown;
 use crate::scenario::Scenario;
@@ -30,8 +31,11 @@ pub fn style() -> Style {
 }
 
 /// Prints to standard output. Whoever reads may have gone, such as a pager; the exit status still tells.
-pub fn print(text: &str) {
-    drop(std::io::stdout().lock().write_all(text.as_bytes()));
+///
+/// # Errors
+/// A full disk behind a redirection, and the like.
+pub fn print(text: &str) -> Result<(), Stop> {
+    Ok(say(text.as_bytes())?)
 }
 
 /// How long a silent method is waited for: `--patience`, or the scenario's. `None`: for ever.

@@ -31,8 +31,9 @@ impl Record {
     ///
     /// # Errors
     /// A folder that exists or cannot be made.
-    pub fn open(folder: &Path, scenario_text: &str) -> Result<Self, HostError> {
+    pub fn open(folder: &Path, scenario_text: &str, seed: u64) -> Result<Self, HostError> {
         make_record_folder(folder)?;
+        write_whole(&folder.join("record.txt"), what_is_here(seed).as_bytes())?;
         write_whole(&folder.join("scenario.toml"), scenario_text.as_bytes())?;
         let create = |name: &str| {
             let path = folder.join(name);
@@ -99,6 +100,26 @@ impl Record {
     pub fn write(&self, name: &str, bytes: &[u8]) -> Result<(), HostError> {
         write_whole(&self.folder.join(name), bytes)
     }
+}
+
+/// What a person who opens the folder wants to know, also when the run was cut off.
+fn what_is_here(seed: u64) -> String {
+    let columns = Signal::ALL.map(Signal::key).join(", ");
+    let version = env!("CARGO_PKG_VERSION");
+    format!(
+        "A trial's record, by plantstand {version}, seed {seed}.\n\n\
+         A pass here is no proof that a machine is safe or that settings suit it. At a machine the maker's instructions,\n\
+         the site's rules and local codes come first. Never connect the bench's link to a drive that can move real\n\
+         machinery.\n\n\
+         scenario.toml    the scenario as it was read\n\
+         result.json      the result; report.html the same to look at; settings.toml the settings as stored\n\
+         *.parquet        the runs as columns, a row a tick\n\
+         frames.bin       every frame of the method, with the tick at whose start it was read\n\
+         method.*         what the method said\n\n\
+         Of a run that was cut off there is neither result nor Parquet; it keeps scenario.toml, frames.bin and\n\
+         tuning.journal, a row a tick, each value eight bytes, a little-endian double, in this order:\n\
+         {columns}.\n"
+    )
 }
 
 fn examination_file(number: usize) -> String {

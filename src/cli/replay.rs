@@ -40,13 +40,19 @@ pub fn run(folder: &Path) -> Result<Outcome, Stop> {
     let identity =
         Identity { program: then.program.clone(), scenario: then.scenario.clone(), method: then.method.clone() };
     let now = judge(&scenario, &identity, &tuned, examined.as_ref());
-    Ok(compare(&then, &now))
+    compare(&then, &now)
 }
 
 fn recorded_result(folder: &Path) -> Result<TrialResult, Stop> {
     let path = folder.join("result.json");
     if !path.exists() {
-        return Err(Stop::Usage(format!("{} is no record: it holds no result.json", folder.display())));
+        let cut_off = folder.join("tuning.journal").exists();
+        let why = if cut_off {
+            "the run was cut off before its end; record.txt there says what is kept"
+        } else {
+            "no record"
+        };
+        return Err(Stop::Usage(format!("{}: it holds no result.json: {why}", folder.display())));
     }
     serde_json::from_str(&read_text(&path)?)
         .map_err(|error| Stop::Usage(format!("{} is not a result of this version: {error}", path.display())))
@@ -62,19 +68,21 @@ fn say_other_version(then: &TrialResult) {
     }
 }
 
-fn compare(then: &TrialResult, now: &TrialResult) -> Outcome {
+fn compare(then: &TrialResult, now: &TrialResult) -> Result<Outcome, Stop> {
     let same_bits = then.bits_sha256 == now.bits_sha256;
-    let same_judgement = then.limits == now.limits && then.measures == now.measures && then.verdict == now.verdict;
-    if same_bits && same_judgement {
+    let same_numbers = then.limits == now.limits && then.measures == now.measures && then.settings == now.settings;
+    let same_judgement =
+        then.verdict == now.verdict && then.grade_percent == now.grade_percent && then.conduct == now.conduct;
+    if same_bits && same_numbers && same_judgement {
         let bits = &now.bits_sha256;
-        output::print(&format!("identical: every recorded state and every measure has the same bits ({bits})\n"));
-        return Outcome::Pass;
+        output::print(&format!("identical: every recorded state and every measure has the same bits ({bits})\n"))?;
+        return Ok(Outcome::Pass);
     }
-    output::print(&format!("DIFFERENT: recorded {}, now {}\n", then.bits_sha256, now.bits_sha256));
+    output::print(&format!("DIFFERENT: recorded {}, now {}\n", then.bits_sha256, now.bits_sha256))?;
     for (before, after) in then.limits.iter().zip(&now.limits).filter(|(before, after)| before != after) {
         let (name, machine) = (&before.found.measure, &before.found.machine);
         let (then, now) = (before.found.value, after.found.value);
-        output::print(&format!("  {name} on {machine}: {then:?} then, {now:?} now\n"));
+        output::print(&format!("  {name} on {machine}: {then:?} then, {now:?} now\n"))?;
     }
-    Outcome::Fail
+    Ok(Outcome::Fail)
 }

@@ -2,6 +2,7 @@
 //!
 //! What it does not: check files. Start reading at [`run`].
 
+use crate::cli::Outcome;
 use crate::cli::output;
 use crate::report::json;
 use crate::scenario;
@@ -24,6 +25,8 @@ pub fn run(name: &str) -> u8 {
             return 2;
         }
     };
-    output::print(&format!("{schema:#}\n"));
-    0
+    match output::print(&format!("{schema:#}\n")) {
+        Ok(()) => 0,
+        Err(_) => Outcome::Unable.status(),
+    }
 }

@@ -63,6 +63,9 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     let caller = caller(arguments)?;
     let seed = arguments.seed.unwrap_or(scenario.seed);
     let patience = output::patience(arguments.patience.as_deref(), &scenario)?;
+    if [&arguments.json, &arguments.html].iter().all(|path| path.as_deref() == Some(Path::new("-"))) {
+        return Err(Stop::Usage("--json - and --html - both want standard output; name a file for one".to_owned()));
+    }
     for path in [&arguments.json, &arguments.html].into_iter().flatten() {
         try_output(path)?;
     }
@@ -71,7 +74,7 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
         Run { scenario: &scenario, seed, patience, token_file: arguments.token_file.as_deref(), interrupt: &interrupt };
     let entrance = Entrance::open(&run, &caller)?;
     let folder = record_folder(arguments, seed);
-    let mut record = folder.as_deref().map(|folder| Record::open(folder, &text)).transpose()?;
+    let mut record = folder.as_deref().map(|folder| Record::open(folder, &text, seed)).transpose()?;
     let mut tuning = tuning::run(&run, &caller, entrance, record.as_mut())?;
     let examined = if tuning.tuned.end == End::Done { examine_all(&run, &machines, &mut tuning) } else { None };
     tuning.tuned.link.second_opens_refused = tuning.refused_as_second();
@@ -248,13 +251,12 @@ impl Finished<'_> {
             sheet.push_str(&format!("\nThe report with pictures: {}\n", folder.join("report.html").display()));
             sheet.push_str(&format!("The same run again:       plantstand replay {}\n", folder.display()));
         }
-        match &arguments.json {
-            Some(path) if path == Path::new("-") => write_whole(path, self.json()?.as_bytes())?,
-            Some(path) => {
-                write_whole(path, self.json()?.as_bytes())?;
-                output::print(&sheet);
-            }
-            None => output::print(&sheet),
+        if let Some(path) = &arguments.json {
+            write_whole(path, self.json()?.as_bytes())?;
+        }
+        let taken = [&arguments.json, &arguments.html].iter().any(|path| path.as_deref() == Some(Path::new("-")));
+        if !taken {
+            output::print(&sheet)?;
         }
         Ok(())
     }

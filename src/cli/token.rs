@@ -19,6 +19,12 @@ pub fn fresh() -> Result<[u8; 16], HostError> {
     fresh_token()
 }
 
+/// Whether somebody chose the run's token: in a file, or for `--listen` in `PLANTSTAND_TOKEN`.
+#[must_use]
+pub fn is_chosen(caller: &Caller, file: Option<&Path>) -> bool {
+    file.is_some() || (matches!(caller, Caller::Outside { .. }) && std::env::var_os("PLANTSTAND_TOKEN").is_some())
+}
+
 /// The token of a run: a fresh one for a child process; for `--listen` the one in a file or in `PLANTSTAND_TOKEN`, and a
 /// fresh one where there is neither.
 ///

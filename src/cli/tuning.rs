@@ -68,6 +68,8 @@ pub struct Run<'a> {
 pub struct Entrance {
     door: Door,
     token: [u8; 16],
+    /// Whether the token was made for this run, and not chosen by somebody.
+    fresh: bool,
 }
 
 impl Entrance {
@@ -78,7 +80,8 @@ impl Entrance {
     pub fn open(run: &Run<'_>, caller: &Caller) -> Result<Self, Stop> {
         let token = token::for_caller(caller, run.token_file)?;
         let accept = phases::accept(run.scenario, u64::from_le_bytes(first_half(&token::fresh()?)));
-        Ok(Self { door: Door::open(token::address(caller)?, token, accept)?, token })
+        let fresh = !token::is_chosen(caller, run.token_file);
+        Ok(Self { door: Door::open(token::address(caller)?, token, accept)?, token, fresh })
     }
 }
 
@@ -107,9 +110,14 @@ pub fn run(
     entrance: Entrance,
     mut record: Option<&mut Record>,
 ) -> Result<Tuning, Stop> {
-    let Entrance { door, token } = entrance;
+    let Entrance { door, token, fresh } = entrance;
     let strike = Strike::of(&token);
     let address = format!("udp:{}", door.address());
+    if let Caller::Outside { .. } = caller {
+        // A token that somebody chose is known to them, and does not belong into a log.
+        let shown = if fresh { format!(" PLANTSTAND_TOKEN={}", token_to_hex(&token)) } else { String::new() };
+        eprintln!("waiting for a method: PLANTSTAND_LINK={address}{shown}");
+    }
     let child = start(caller, &address, &token, record.as_deref_mut())?;
     let mut session = phases::tuning(run.scenario, run.seed);
     let mut keeper = Keeper::new(run, child.as_ref(), record.as_deref_mut(), &strike);
@@ -130,6 +138,7 @@ pub fn run(
     }
     let mut tuned = power_cycle(run.scenario, &mut session, end, bits, address);
     tuned.what_the_method_did = child.as_ref().and_then(Child::ended).filter(|_| tuned.end != End::Done);
+    tuned.last_words = tuned.last_words.map(|words| strike.from_text(&words));
     keep_log(record, &session, &strike)?;
     Ok(Tuning { tuned, said_name, recording, session, link, child, door, told: Vec::new() })
 }
@@ -150,10 +159,7 @@ fn first_half(token: &[u8; 16]) -> [u8; 8] {
 
 fn start(caller: &Caller, address: &str, token: &[u8; 16], record: Option<&mut Record>) -> Result<Option<Child>, Stop> {
     let words = match caller {
-        Caller::Outside { .. } => {
-            eprintln!("waiting for a method: PLANTSTAND_LINK={address} PLANTSTAND_TOKEN={}", token_to_hex(token));
-            return Ok(None);
-        }
+        Caller::Outside { .. } => return Ok(None),
         Caller::Program { words } => words.clone(),
         Caller::Carried { method } => {
             let own = std::env::current_exe()
@@ -328,6 +334,10 @@ impl Tuning {
             }
         }
         if let Some(child) = self.child.take() {
+            // It may still be writing down what it learnt.
+            while child.ended().is_none() && started.elapsed() < LEAVE_WITHIN {
+                std::thread::sleep(Duration::from_millis(2));
+            }
             child.end();
         }
         (self.tuned, self.recording)

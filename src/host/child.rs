@@ -141,7 +141,7 @@ async fn run(
         .envs(environment.iter().map(|(name, value)| (*name, value.as_str())))
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
-        .stderr(if output.is_some() { Stdio::piped() } else { Stdio::inherit() })
+        .stderr(Stdio::piped())
         .process_group(0)
         .kill_on_drop(true)
         .spawn()
@@ -149,8 +149,9 @@ async fn run(
     let pid = child.id().and_then(|id| i32::try_from(id).ok()).ok_or("the method ended at once")?;
     drop(started.send(Ok(Pid::from_raw(pid))));
     let (out, error) = (child.stdout.take(), child.stderr.take());
-    let out = tokio::spawn(keep(out, output.and_then(|output| output.open("out.txt"))));
-    let error = tokio::spawn(keep(error, output.and_then(|output| output.open("err.txt"))));
+    let pass_on = output.is_none();
+    let out = tokio::spawn(keep(out, output.and_then(|output| output.open("out.txt")), false));
+    let error = tokio::spawn(keep(error, output.and_then(|output| output.open("err.txt")), pass_on));
     state.end(describe(child.wait().await));
     // Whatever it left behind may hold the pipes open for as long as it likes.
     let both = async { tokio::join!(out, error) };
@@ -170,13 +171,17 @@ fn describe(status: std::io::Result<std::process::ExitStatus>) -> String {
     }
 }
 
-/// Copies a stream into a file up to a limit; what comes beyond is read and dropped, so that the method never blocks.
-async fn keep(stream: Option<impl AsyncReadExt + Unpin>, mut kept: Option<Kept>) {
+/// Copies a stream into a file up to a limit, or passes it on to standard error; what comes beyond is read and dropped,
+/// so that the method never blocks.
+async fn keep(stream: Option<impl AsyncReadExt + Unpin>, mut kept: Option<Kept>, pass_on: bool) {
     let Some(mut stream) = stream else { return };
     let mut buffer = [0_u8; 8192];
     while let Ok(length @ 1..) = stream.read(&mut buffer).await {
         if let Some(kept) = &mut kept {
             kept.add(&buffer[..length]);
+        } else if pass_on {
+            // Whoever watches standard error may have gone.
+            drop(std::io::stderr().write_all(&buffer[..length]));
         }
     }
 }

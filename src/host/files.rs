@@ -45,7 +45,12 @@ pub fn read_text(path: &Path) -> Result<String, HostError> {
 /// Names the path and the cause.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), HostError> {
     if path == Path::new("-") {
-        return io::stdout().write_all(bytes).map_err(|error| refused("write", path, &error));
+        return say(bytes);
+    }
+    if is_no_file(path) {
+        // A device or a pipe is written to, never replaced by a file of its name.
+        let written = File::options().write(true).open(path).and_then(|mut device| device.write_all(bytes));
+        return written.map_err(|error| refused("write", path, &error));
     }
     let folder = folder_of(path);
     let mut beside = tempfile::NamedTempFile::new_in(&folder).map_err(|error| refused("write in", &folder, &error))?;
@@ -53,6 +58,25 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), HostError> {
     readable_by_all(beside.as_file());
     beside.persist(path).map_err(|error| refused("write", path, &error.error))?;
     Ok(())
+}
+
+/// Writes to standard output and hands it to the system. Whoever reads may have gone: that is no mistake of the bench.
+///
+/// # Errors
+/// A full disk, and the like.
+pub fn say(bytes: &[u8]) -> Result<(), HostError> {
+    let mut out = io::stdout().lock();
+    match out.write_all(bytes).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
+            Err(refused("write", Path::new("standard output"), &error))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Whether something stands there already that is neither a file nor a folder.
+fn is_no_file(path: &Path) -> bool {
+    fs::metadata(path).is_ok_and(|facts| !facts.is_file() && !facts.is_dir())
 }
 
 /// A temporary file is made for its owner only; a result is for whoever may read the folder.
@@ -72,6 +96,9 @@ pub fn try_output(path: &Path) -> Result<(), HostError> {
     }
     if path.is_dir() {
         return Err(HostError(format!("cannot write {}: it is a folder; name a file in it", path.display())));
+    }
+    if is_no_file(path) {
+        return File::options().write(true).open(path).map(drop).map_err(|error| refused("write", path, &error));
     }
     let folder = folder_of(path);
     tempfile::NamedTempFile::new_in(&folder).map_err(|error| refused("write in", &folder, &error))?;

@@ -154,7 +154,9 @@ pub fn grade_sentence(result: &TrialResult) -> String {
 #[must_use]
 pub fn worst_sentence(result: &TrialResult) -> Option<String> {
     let limit = worst(result)?;
-    let said = |reason: &Reason| shown(&reason.text).contains(&shown(&limit_sentence(limit)));
+    let said = |reason: &Reason| {
+        shown(&reason.text).contains(&shown(&limit_sentence(limit))) || reason.text.starts_with(&limit.found.measure)
+    };
     if result.reasons.first().is_some_and(|reason| reason.machine == limit.found.machine && said(reason)) {
         return Some("That is the farthest beyond a limit.".to_owned());
     }

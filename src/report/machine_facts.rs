@@ -127,7 +127,7 @@ fn delays(scenario: &Scenario) -> Vec<String> {
     let sensor_ticks = scenario.machine.sensor.latency_ticks;
     let lag_us = 1e6 * scenario.machine.plant.torque_lag_s;
     vec![
-        format!("sensor: it shows the angle of {sensor_ticks} ticks ago; the speed is its difference over 1 tick"),
+        format!("sensor: latency of the angle in ticks: {sensor_ticks}; the speed is its difference over 1 tick"),
         format!("drive: its command acts {COMMAND_DELAY_TICKS} tick after the sample and is held for 1 tick"),
         format!("torque path: first-order lag of {lag_us:.0} us"),
     ]

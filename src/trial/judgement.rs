@@ -61,7 +61,11 @@ fn void_reasons(tuned: &Tuned, examined: Option<&Examined>) -> Vec<Reason> {
     let method = tuned.what_the_method_did.as_deref();
     match &tuned.end {
         End::Done => {}
-        End::Left(why) => return tuning(format!("the method left before it was done: it {why}")),
+        End::Left(why) => {
+            let words =
+                tuned.last_words.as_ref().map_or_else(String::new, |words| format!("; its last words: “{words}”"));
+            return tuning(format!("the method left before it was done: it {why}{words}"));
+        }
         End::Silent => {
             let why = method.map_or_else(String::new, |clause| format!(": it {clause}"));
             return tuning(format!("the method fell silent before it was done{why}"));

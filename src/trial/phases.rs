@@ -40,6 +40,8 @@ pub struct Tuned {
     pub ended_at_s: f64,
     /// How the outside program ended, as a clause, where that explains the end.
     pub what_the_method_did: Option<String>,
+    /// The last line that the method wrote into the record: where it gave up, why.
+    pub last_words: Option<String>,
     /// How the machine was treated.
     pub watch: Watch,
     /// Trips with their second.
@@ -119,6 +121,7 @@ pub fn power_cycle(scenario: &Scenario, session: &mut Session, end: End, bits: B
         ended_at_s,
         end,
         what_the_method_did: None,
+        last_words: session.log.last().map(|(_, line)| line.clone()),
         trips: bench.trips.iter().map(|(trip, tick)| (*trip, rate.seconds(*tick))).collect(),
         strikes_s: bench.strikes_s.clone(),
         watch: bench.watch.clone(),

@@ -21,14 +21,15 @@ pub fn number(value: f64) -> String {
 pub fn miss(result: &LimitResult, machines: usize) -> Reason {
     let found = &result.found;
     let what = found.measure.as_str();
-    let during = found.during.as_ref().map_or_else(String::new, |entry| format!(" during '{entry}'"));
-    let unit = if found.unit.is_empty() { String::new() } else { format!(" {}", found.unit) };
+    let during = found.during.as_ref().map_or_else(String::new, |entry| format!(" in “{entry}”"));
+    let unit = found.unit.as_str();
     let how_much = match (found.value, found.no_number) {
-        (Some(value), _) => format!(" is {}{unit}, {}", number(value), beside_bound(result, value, &unit)),
+        (Some(value), _) => format!(" is {}, {}", quantity(value, unit), beside_bound(result, value, unit)),
         (None, why) => format!(" has no number ({})", why.unwrap_or(NoNumber::NotReached).words()),
     };
     let others = match machines {
         0 | 1 => String::new(),
+        _ if found.value.is_none() => format!("; it is missed on {machines} machines"),
         _ => format!("; it is missed on {machines} machines, here by most"),
     };
     Reason { text: format!("{what}{during}{how_much}{others}"), machine: found.machine.clone(), at_s: found.at_s }
@@ -36,10 +37,27 @@ pub fn miss(result: &LimitResult, machines: usize) -> Reason {
 
 fn beside_bound(result: &LimitResult, value: f64, unit: &str) -> String {
     match (result.max, result.min) {
-        (Some(max), _) if max < value => format!("{}{unit} above the limit of {}", number(value - max), number(max)),
-        (_, Some(min)) if value < min => format!("{}{unit} below the limit of {}", number(min - value), number(min)),
+        (Some(max), _) if max < value => {
+            format!("{} above the limit of {}", apart(value - max, unit), quantity(max, unit))
+        }
+        (_, Some(min)) if value < min => {
+            format!("{} below the limit of {}", apart(min - value, unit), quantity(min, unit))
+        }
         _ => "beyond its limit".to_owned(),
     }
+}
+
+/// A number with its unit; degrees stand without a space.
+fn quantity(value: f64, unit: &str) -> String {
+    match unit {
+        "" | "°" => format!("{}{unit}", number(value)),
+        _ => format!("{} {unit}", number(value)),
+    }
+}
+
+/// A difference of two quantities: of two percentages it is counted in points.
+fn apart(value: f64, unit: &str) -> String {
+    if unit == "%" { format!("{} percentage points", number(value)) } else { quantity(value, unit) }
 }
 
 #[cfg(test)]

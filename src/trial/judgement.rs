@@ -24,16 +24,14 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
     let measures = examined.map_or_else(Vec::new, |examined| other_measures(scenario, examined));
     let mut reasons = void_reasons(tuned, examined);
     let void = !reasons.is_empty();
-    let verdict = match (void, tuned.end == End::Done) {
-        (true, true) => Verdict::VoidBench,
-        (true, false) if matches!(tuned.end, End::Fault(_) | End::Broken(_) | End::Interrupted) => Verdict::VoidBench,
-        (true, false) => Verdict::VoidMethod,
-        (false, _) => Verdict::Pass,
-    };
     reasons.extend(conduct::breaches(scenario, tuned));
     reasons.extend(examined.map_or_else(Vec::new, |examined| conduct::in_examination(scenario, examined)));
     reasons.extend(missed(&limits));
-    let verdict = if verdict == Verdict::Pass && !reasons.is_empty() { Verdict::Fail } else { verdict };
+    let verdict = match (void, reasons.is_empty()) {
+        (true, _) => void_verdict(&tuned.end),
+        (false, false) => Verdict::Fail,
+        (false, true) => Verdict::Pass,
+    };
     let grade = (!void).then(|| if verdict == Verdict::Fail { 0.0 } else { grade_percent(&graded(scenario, &limits)) });
     TrialResult {
         schema_version: SCHEMA_VERSION,
@@ -53,6 +51,14 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
         measures,
         conduct: conduct::facts(scenario, tuned),
         link: tuned.link.clone(),
+    }
+}
+
+/// Whose fault a void is: the method's, when it left, fell silent or ran out of time; else the bench's.
+fn void_verdict(end: &End) -> Verdict {
+    match end {
+        End::Left(_) | End::Silent | End::OutOfTime | End::OutOfWallTime => Verdict::VoidMethod,
+        End::Done | End::Fault(_) | End::Broken(_) | End::Interrupted => Verdict::VoidBench,
     }
 }
 

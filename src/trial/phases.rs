@@ -14,7 +14,7 @@ use crate::trial::bits::Bits;
 use crate::trial::examination::{Examination, examine, setup};
 use crate::trial::loops::LoopFindings;
 use crate::trial::result::{LinkFacts, MethodFacts, Program, ScenarioFacts, SettingFact};
-use crate::wire::layout::VERSION;
+use crate::wire::layout::VERSIONS;
 use crate::wire::message::{Accept, Commands, Pace, Text};
 
 /// What the tuning phase is called where a machine is named.
@@ -85,8 +85,8 @@ pub fn accept(scenario: &Scenario, nonce: u64) -> Accept {
     let degrees = |angle_rad: [f64; 2]| angle_rad.map(|angle_rad| angle_rad / DEG_RAD);
     Accept {
         port: 0,
-        version_min: VERSION,
-        version_max: VERSION,
+        version_min: VERSIONS[0],
+        version_max: VERSIONS[1],
         commands: Commands::Speed,
         pace: Pace::Lockstep,
         tick_hz: scenario.timing.rate.hz,

@@ -288,6 +288,12 @@ fn float_fields(frame: &Frame) -> Vec<usize> {
     let (items, count, item_fields) = match (&frame.message, tail) {
         (Message::Feedback(feedback), Tail::Samples) => (feedback::END, feedback.samples.len(), sample::FIELDS),
         (Message::Command(command), Tail::Values) => (layout::command::END, command.values.len(), value::FIELDS),
+        (Message::TorqueFeedback(feedback), Tail::TorqueSamples) => {
+            (layout::torque_feedback::END, feedback.samples.len(), layout::torque_sample::FIELDS)
+        }
+        (Message::TorqueCommand(command), Tail::TorqueValues) => {
+            (layout::torque_command::END, command.values.len(), layout::torque_value::FIELDS)
+        }
         _ => (0, 0, value::FIELDS),
     };
     let item_bytes = item_fields.last().map_or(0, |field| field.range.end);

@@ -11,7 +11,7 @@ use std::fmt::Write;
 use plantstand::wire::codec::{Malformed, encode};
 use plantstand::wire::layout::{
     self, AUTHENTICATED_KIND_BIT, CRC_BYTES, Field, FieldType, Kind, MAX_FRAME_BYTES, RESERVED_KINDS, Tail, header,
-    sample, value,
+    sample, torque_sample, torque_value, value,
 };
 use plantstand::wire::message::{
     CloseReason, Commands, Frame, HandActionKind, HandOutcome, Pace, PhaseKind, RefuseReason, SettingOutcome, Verdict,
@@ -114,6 +114,8 @@ fn tail_in_words(tail: Tail, end: usize) -> String {
         }
         Tail::Samples => items_in_words("sample", end, sample::FIELDS),
         Tail::Values => items_in_words("value", end, value::FIELDS),
+        Tail::TorqueSamples => items_in_words("sample", end, torque_sample::FIELDS),
+        Tail::TorqueValues => items_in_words("value", end, torque_value::FIELDS),
     }
 }
 
@@ -228,6 +230,8 @@ fn fields_of(frame: &Frame, bytes: &[u8]) -> Vec<Found> {
     let (items, item_name, item_fields) = match tail {
         Tail::Samples => (number("sample_count", &found), "sample", sample::FIELDS),
         Tail::Values => (number("value_count", &found), "value", value::FIELDS),
+        Tail::TorqueSamples => (number("sample_count", &found), "sample", torque_sample::FIELDS),
+        Tail::TorqueValues => (number("value_count", &found), "value", torque_value::FIELDS),
         Tail::None | Tail::Texts(_) => (0, "", value::FIELDS),
     };
     for item in 0..items {

@@ -110,6 +110,9 @@ impl Message {
             Self::SettingAnswer(_) => Kind::SettingAnswer,
             Self::HandAction(_) => Kind::HandAction,
             Self::HandAnswer(_) => Kind::HandAnswer,
+            Self::TorqueFeedback(_) => Kind::TorqueFeedback,
+            Self::TorqueCommand(_) => Kind::TorqueCommand,
+            Self::PhaseAcknowledgement(_) => Kind::PhaseAcknowledgement,
         }
     }
 }

@@ -6,6 +6,8 @@
 //! the page prints the same tables. What it does not: read or write a byte. Start reading at [`header`], then
 //! [`feedback`].
 
+// Long because it is one table: every field of every kind, each chained to the one before.
+
 use std::ops::Range;
 
 use super::numbered::numbered;
@@ -75,18 +77,18 @@ numbered! {
         HandAction = 24 "hand_action",
         /// bench → client: the answer to a hand action
         HandAnswer = 25 "hand_answer",
+        /// bench → client, with `commands = torque`: what the drive showed during the ticks of one exchange
+        TorqueFeedback = 32 "torque_feedback",
+        /// client → bench, with `commands = torque`: the answer to one torque feedback
+        TorqueCommand = 33 "torque_command",
+        /// client → bench, with `commands = torque`: ready for the phase that was announced
+        PhaseAcknowledgement = 36 "phase_acknowledgement",
     }
 }
 
 /// Kinds of later work, by number and name. They are refused as reserved, so that a client can tell a bench that does
 /// not know them yet from one that disagrees about a number.
-pub const RESERVED_KINDS: [(u8, &str); 5] = [
-    (32, "torque_feedback"),
-    (33, "torque_command"),
-    (34, "voltage_feedback"),
-    (35, "voltage_command"),
-    (36, "phase_acknowledgement"),
-];
+pub const RESERVED_KINDS: [(u8, &str); 2] = [(34, "voltage_feedback"), (35, "voltage_command")];
 
 /// Set in a kind, it marks the same kind with 16 bytes of message authentication code before the checksum. Reserved.
 pub const AUTHENTICATED_KIND_BIT: u8 = 0x80;
@@ -174,6 +176,10 @@ pub enum Tail {
     Samples,
     /// Values, as many as the field `value_count` says, laid out as [`value`].
     Values,
+    /// Samples, as many as the field `sample_count` says, laid out as [`torque_sample`].
+    TorqueSamples,
+    /// Values, as many as the field `value_count` says, laid out as [`torque_value`].
+    TorqueValues,
 }
 
 /// The fixed fields of a kind, and what stands behind them.
@@ -198,6 +204,9 @@ pub const fn fields(kind: Kind) -> (&'static [Field], Tail) {
         Kind::SettingAnswer => (setting_answer::FIELDS, setting_answer::TAIL),
         Kind::HandAction => (hand_action::FIELDS, hand_action::TAIL),
         Kind::HandAnswer => (hand_answer::FIELDS, hand_answer::TAIL),
+        Kind::TorqueFeedback => (torque_feedback::FIELDS, torque_feedback::TAIL),
+        Kind::TorqueCommand => (torque_command::FIELDS, torque_command::TAIL),
+        Kind::PhaseAcknowledgement => (phase_acknowledgement::FIELDS, phase_acknowledgement::TAIL),
     }
 }
 
@@ -491,4 +500,63 @@ table! {
     REQUEST "request" U32,
     /// done, or why not
     OUTCOME "outcome" U8,
+}
+
+table! {
+    /// Payload of a torque feedback.
+    torque_feedback, from super::header::END, then super::Tail::TorqueSamples;
+    /// number n of the exchange, from 0 in every phase
+    EXCHANGE "exchange" U32,
+    /// first tick that it carries, n times the stride; ticks count from 0 in every phase
+    FIRST_TICK "first_tick" U64,
+    /// number of the latched trip after the last tick, 0 without one
+    TRIP "trip" U16,
+    /// statusword of the last tick
+    STATUSWORD "statusword" U16,
+    /// samples that follow, one per tick of the stride: 1 to 64
+    SAMPLE_COUNT "sample_count" U8,
+}
+
+table! {
+    /// One sample of a torque feedback, from the sample's own first byte.
+    torque_sample, from 0, then super::Tail::None;
+    /// motor angle in counts of the sensor, at the tick's start
+    COUNTS "counts" I64,
+    /// setpoint of the motor's speed in this tick, as the programme gives it; 0 while tuning
+    SETPOINT_RAD_PER_S "setpoint_rad_per_s" F64,
+    /// measured motor speed: difference of counts over one tick, then the drive's speed filter
+    MEASURED_SPEED_RAD_PER_S "measured_speed_rad_per_s" F64,
+    /// torque command that acts during this tick, after the torque limit
+    TORQUE_NM "torque_nm" F64,
+}
+
+table! {
+    /// Payload of a torque command.
+    torque_command, from super::header::END, then super::Tail::TorqueValues;
+    /// number of the exchange that it answers
+    EXCHANGE "exchange" U32,
+    /// controlword
+    CONTROLWORD "controlword" U16,
+    /// the client's own computing time for this answer in microseconds, 0 when it does not say
+    COMPUTE_US "compute_us" U32,
+    /// values that follow: 0 (the last one stays), 1 (held), or one per tick of the stride
+    VALUE_COUNT "value_count" U8,
+}
+
+table! {
+    /// One value of a torque command, from the value's own first byte.
+    torque_value, from 0, then super::Tail::None;
+    /// torque of the outside speed controller at the motor shaft
+    TORQUE_NM "torque_nm" F64,
+    /// feed-forward, added to it; 0 when the client has none
+    FEEDFORWARD_NM "feedforward_nm" F64,
+}
+
+table! {
+    /// Payload of a phase acknowledgement: the same as the phase that it acknowledges.
+    phase_acknowledgement, from super::header::END, then super::Tail::None;
+    /// the part that may begin
+    PHASE "phase" U8,
+    /// the machine's number as announced
+    CORNER "corner" U16,
 }

@@ -3,6 +3,8 @@
 //! What it does not: bytes (`layout.rs`, `codec.rs`), or who may send what when (`PROTOCOL.md`). No type here has a
 //! heap. Start reading at [`Message`].
 
+// Long because it has one type per kind of frame.
+
 use super::numbered::numbered;
 
 pub use super::series::{STRIDE_TICKS_MAX, Series};
@@ -61,6 +63,12 @@ pub enum Message {
     HandAction(HandAction),
     /// Bench: the answer to a hand action.
     HandAnswer(HandAnswer),
+    /// Bench, where the outside commands torque: what the drive showed during the ticks of one exchange.
+    TorqueFeedback(TorqueFeedbackFrame),
+    /// Client, where it commands torque: the answer to one torque feedback.
+    TorqueCommand(TorqueCommandFrame),
+    /// Client, where it commands torque: ready for the phase that was announced.
+    PhaseAcknowledgement(Phase),
 }
 
 /// A client's first frame, sent to the listening port.
@@ -198,6 +206,62 @@ pub struct Value {
     pub torque_offset_nm: f64,
 }
 
+/// What the drive showed during one exchange where the outside closes the speed loop.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TorqueFeedbackFrame {
+    /// Number n of the exchange, from 0 in every phase.
+    pub exchange: u32,
+    /// First tick that it carries: n times the stride. Ticks count from 0 in every phase.
+    pub first_tick: u64,
+    /// Number of the latched trip after the last tick, 0 without one.
+    pub trip: u16,
+    /// IEC 61800-7-201 statusword of the last tick.
+    pub statusword: u16,
+    /// One sample per tick, never empty.
+    pub samples: TorqueSamples,
+}
+
+/// The samples of a torque feedback.
+pub type TorqueSamples = Series<TorqueSample>;
+
+/// What the drive showed in one tick where the outside closes the speed loop.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct TorqueSample {
+    /// Motor angle in counts of the sensor, at the tick's start.
+    pub counts: i64,
+    /// Setpoint of the motor's speed in this tick, as the programme gives it; 0 while tuning.
+    pub setpoint_rad_per_s: f64,
+    /// Measured motor speed after the speed filter.
+    pub measured_speed_rad_per_s: f64,
+    /// Torque command that acts during this tick, after the torque limit.
+    pub torque_nm: f64,
+}
+
+/// The answer to one torque feedback.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TorqueCommandFrame {
+    /// Number of the exchange that it answers.
+    pub exchange: u32,
+    /// IEC 61800-7-201 controlword.
+    pub controlword: u16,
+    /// The client's own computing time for this answer in microseconds, 0 when it does not say.
+    pub compute_us: u32,
+    /// Empty: the last value stays. One: held during the exchange. Else one per tick of the stride.
+    pub values: TorqueValues,
+}
+
+/// The values of a torque command.
+pub type TorqueValues = Series<TorqueValue>;
+
+/// What the outside speed controller wants during a tick.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct TorqueValue {
+    /// Torque of the outside speed controller at the motor shaft.
+    pub torque_nm: f64,
+    /// Feed-forward, added to it.
+    pub feedforward_nm: f64,
+}
+
 /// The verdict of a trial.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ResultFrame {
@@ -307,7 +371,7 @@ numbered! {
     Commands {
         /// Speed setpoints; the bench's own drive closes the speed loop.
         Speed = 1 "speed",
-        /// Torques; the outside closes the speed loop. Not built yet.
+        /// Torques; the outside closes the speed loop.
         Torque = 2 "torque",
         /// Voltages; the outside closes the current loop too. Not built yet.
         Voltage = 3 "voltage",
@@ -319,7 +383,7 @@ numbered! {
     Pace {
         /// The bench waits for the answer to its feedback.
         Lockstep = 1 "lockstep",
-        /// The bench advances on the clock. Not built yet.
+        /// The bench advances on the clock.
         RealTime = 2 "real_time",
     }
 }
@@ -363,12 +427,16 @@ numbered! {
     PhaseKind {
         /// The method tunes.
         Tuning = 1 "tuning",
-        /// The drive is switched off and on: stored settings only from here on.
+        /// The drive is switched off and on: stored settings only from here on. Where the outside commands torque it
+        /// begins anew too, and acknowledges.
         PowerCycle = 2 "power_cycle",
-        /// The bench gives the scenario's setpoints to the nominal machine or a corner.
+        /// The bench gives the scenario's setpoints to the nominal machine or a corner. Where the outside commands
+        /// torque it closes the speed loop, from rest and with its sums at 0.
         Examination = 3 "examination",
         /// The trial is over; the result follows.
         Over = 4 "over",
+        /// In mid-run: the outside loses its state, as at a cut of its power, and goes on when it has acknowledged.
+        Reset = 5 "reset",
     }
 }
 

@@ -6,15 +6,17 @@ use std::ops::Range;
 
 use super::codec::get;
 use super::layout::{
-    CRC_BYTES, Kind, accept, close, command, feedback, hand_action, hand_answer, header, log, open, phase, probe,
-    refuse, result, sample, setting_answer, setting_list, setting_read, setting_row, setting_write, value,
+    CRC_BYTES, Kind, accept, close, command, feedback, hand_action, hand_answer, header, log, open, phase,
+    phase_acknowledgement, probe, refuse, result, sample, setting_answer, setting_list, setting_read, setting_row,
+    setting_write, torque_command, torque_feedback, torque_sample, torque_value, value,
 };
 use super::malformed::Malformed;
 use super::message::{
     Accept, Close, CloseReason, CommandFrame, Commands, FeedbackFrame, HandAction, HandActionKind, HandAnswer,
     HandOutcome, Log, Message, Open, Pace, Phase, PhaseKind, Probe, Refuse, RefuseReason, ResultFrame,
     STRIDE_TICKS_MAX, Sample, Samples, SettingAnswer, SettingList, SettingOutcome, SettingRead, SettingRow,
-    SettingWrite, TEXT_BYTES_MAX, Text, Value, Values, Verdict,
+    SettingWrite, TEXT_BYTES_MAX, Text, TorqueCommandFrame, TorqueFeedbackFrame, TorqueSample, TorqueSamples,
+    TorqueValue, TorqueValues, Value, Values, Verdict,
 };
 
 /// Reads the message of a frame without its checksum into its place, and refuses a payload that is longer than it
@@ -63,6 +65,12 @@ fn read_payload(kind: Kind, bytes: &[u8], message: &mut Message) -> Result<usize
         Kind::SettingAnswer => read_setting_answer(bytes, message),
         Kind::HandAction => read_hand_action(bytes, message),
         Kind::HandAnswer => read_hand_answer(bytes, message),
+        Kind::TorqueFeedback => read_torque_feedback(bytes, message),
+        Kind::TorqueCommand => read_torque_command(bytes, message),
+        Kind::PhaseAcknowledgement => {
+            *message = Message::PhaseAcknowledgement(read_acknowledged(bytes)?);
+            Ok(phase_acknowledgement::END)
+        }
     }
 }
 
@@ -166,6 +174,56 @@ fn read_value(bytes: &[u8], start: usize) -> Result<Value, Malformed> {
         speed_offset_rad_per_s: read_f64(bytes, from(start, value::SPEED_OFFSET_RAD_PER_S))?,
         torque_offset_nm: read_f64(bytes, from(start, value::TORQUE_OFFSET_NM))?,
     })
+}
+
+fn read_torque_feedback(bytes: &[u8], message: &mut Message) -> Result<usize, Malformed> {
+    let exchange = read_u32(bytes, torque_feedback::EXCHANGE)?;
+    let first_tick = read_u64(bytes, torque_feedback::FIRST_TICK)?;
+    let trip = read_u16(bytes, torque_feedback::TRIP)?;
+    let statusword = read_u16(bytes, torque_feedback::STATUSWORD)?;
+    let count = read_u8(bytes, torque_feedback::SAMPLE_COUNT)?;
+    check_count(count.into(), 1..=STRIDE_TICKS_MAX as u32, torque_feedback::SAMPLE_COUNT)?;
+    let mut samples = TorqueSamples::new();
+    let mut end = torque_feedback::END;
+    for _ in 0..count {
+        samples.push(read_torque_sample(bytes, end)?);
+        end += torque_sample::END;
+    }
+    *message = Message::TorqueFeedback(TorqueFeedbackFrame { exchange, first_tick, trip, statusword, samples });
+    Ok(end)
+}
+
+fn read_torque_sample(bytes: &[u8], start: usize) -> Result<TorqueSample, Malformed> {
+    Ok(TorqueSample {
+        counts: i64::from_le_bytes(get(bytes, from(start, torque_sample::COUNTS))?),
+        setpoint_rad_per_s: read_f64(bytes, from(start, torque_sample::SETPOINT_RAD_PER_S))?,
+        measured_speed_rad_per_s: read_f64(bytes, from(start, torque_sample::MEASURED_SPEED_RAD_PER_S))?,
+        torque_nm: read_f64(bytes, from(start, torque_sample::TORQUE_NM))?,
+    })
+}
+
+fn read_torque_command(bytes: &[u8], message: &mut Message) -> Result<usize, Malformed> {
+    let exchange = read_u32(bytes, torque_command::EXCHANGE)?;
+    let controlword = read_u16(bytes, torque_command::CONTROLWORD)?;
+    let compute_us = read_u32(bytes, torque_command::COMPUTE_US)?;
+    let count = read_u8(bytes, torque_command::VALUE_COUNT)?;
+    check_count(count.into(), 0..=STRIDE_TICKS_MAX as u32, torque_command::VALUE_COUNT)?;
+    let mut values = TorqueValues::new();
+    let mut end = torque_command::END;
+    for _ in 0..count {
+        let torque_nm = read_f64(bytes, from(end, torque_value::TORQUE_NM))?;
+        let feedforward_nm = read_f64(bytes, from(end, torque_value::FEEDFORWARD_NM))?;
+        values.push(TorqueValue { torque_nm, feedforward_nm });
+        end += torque_value::END;
+    }
+    *message = Message::TorqueCommand(TorqueCommandFrame { exchange, controlword, compute_us, values });
+    Ok(end)
+}
+
+fn read_acknowledged(bytes: &[u8]) -> Result<Phase, Malformed> {
+    let phase = read_value_of(bytes, phase_acknowledgement::PHASE, PhaseKind::from_number)?;
+    let corner = read_u16(bytes, phase_acknowledgement::CORNER)?;
+    Ok(Phase { phase, corner })
 }
 
 fn read_result(bytes: &[u8], message: &mut Message) -> Result<usize, Malformed> {

@@ -4,12 +4,13 @@
 
 use super::codec::put;
 use super::layout::{
-    self, accept, close, command, feedback, hand_action, hand_answer, header, log, open, phase, probe, refuse, result,
-    sample, setting_answer, setting_list, setting_read, setting_row, setting_write, value,
+    self, accept, close, command, feedback, hand_action, hand_answer, header, log, open, phase, phase_acknowledgement,
+    probe, refuse, result, sample, setting_answer, setting_list, setting_read, setting_row, setting_write,
+    torque_command, torque_feedback, torque_sample, torque_value, value,
 };
 use super::message::{
     Accept, CommandFrame, FeedbackFrame, HandAnswer, Message, Open, Phase, Refuse, ResultFrame, Sample, SettingAnswer,
-    SettingRow, SettingWrite, Text, Value,
+    SettingRow, SettingWrite, Text, TorqueCommandFrame, TorqueFeedbackFrame, TorqueSample, TorqueValue, Value,
 };
 
 /// A whole frame's room.
@@ -48,6 +49,13 @@ pub(super) fn write_payload(message: &Message, out: &mut Out) -> usize {
         Message::SettingAnswer(answer) => write_setting_answer(answer, out),
         Message::HandAction(hand) => write_byte(hand.action.number(), hand_action::ACTION.start, out),
         Message::HandAnswer(answer) => write_hand_answer(answer, out),
+        Message::TorqueFeedback(feedback) => write_torque_feedback(feedback, out),
+        Message::TorqueCommand(command) => write_torque_command(command, out),
+        Message::PhaseAcknowledgement(phase) => {
+            put(out, phase_acknowledgement::PHASE, [phase.phase.number()]);
+            put(out, phase_acknowledgement::CORNER, phase.corner.to_le_bytes());
+            phase_acknowledgement::END
+        }
     }
 }
 
@@ -132,6 +140,45 @@ fn write_value(item: &Value, out: &mut [u8]) {
     put(out, value::SPEED_RAD_PER_S, item.speed_rad_per_s.to_le_bytes());
     put(out, value::SPEED_OFFSET_RAD_PER_S, item.speed_offset_rad_per_s.to_le_bytes());
     put(out, value::TORQUE_OFFSET_NM, item.torque_offset_nm.to_le_bytes());
+}
+
+fn write_torque_feedback(message: &TorqueFeedbackFrame, out: &mut Out) -> usize {
+    put(out, torque_feedback::EXCHANGE, message.exchange.to_le_bytes());
+    put(out, torque_feedback::FIRST_TICK, message.first_tick.to_le_bytes());
+    put(out, torque_feedback::TRIP, message.trip.to_le_bytes());
+    put(out, torque_feedback::STATUSWORD, message.statusword.to_le_bytes());
+    put(out, torque_feedback::SAMPLE_COUNT, [message.samples.len() as u8]);
+    let mut end = torque_feedback::END;
+    for item in message.samples.as_slice() {
+        write_torque_sample(item, &mut out[end..end + torque_sample::END]);
+        end += torque_sample::END;
+    }
+    end
+}
+
+fn write_torque_sample(item: &TorqueSample, out: &mut [u8]) {
+    put(out, torque_sample::COUNTS, item.counts.to_le_bytes());
+    put(out, torque_sample::SETPOINT_RAD_PER_S, item.setpoint_rad_per_s.to_le_bytes());
+    put(out, torque_sample::MEASURED_SPEED_RAD_PER_S, item.measured_speed_rad_per_s.to_le_bytes());
+    put(out, torque_sample::TORQUE_NM, item.torque_nm.to_le_bytes());
+}
+
+fn write_torque_command(message: &TorqueCommandFrame, out: &mut Out) -> usize {
+    put(out, torque_command::EXCHANGE, message.exchange.to_le_bytes());
+    put(out, torque_command::CONTROLWORD, message.controlword.to_le_bytes());
+    put(out, torque_command::COMPUTE_US, message.compute_us.to_le_bytes());
+    put(out, torque_command::VALUE_COUNT, [message.values.len() as u8]);
+    let mut end = torque_command::END;
+    for item in message.values.as_slice() {
+        write_torque_value(item, &mut out[end..end + torque_value::END]);
+        end += torque_value::END;
+    }
+    end
+}
+
+fn write_torque_value(item: &TorqueValue, out: &mut [u8]) {
+    put(out, torque_value::TORQUE_NM, item.torque_nm.to_le_bytes());
+    put(out, torque_value::FEEDFORWARD_NM, item.feedforward_nm.to_le_bytes());
 }
 
 fn write_result(message: &ResultFrame, out: &mut Out) -> usize {

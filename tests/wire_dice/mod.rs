@@ -7,7 +7,8 @@ use plantstand::wire::layout::Kind;
 use plantstand::wire::message::{
     Accept, Close, CloseReason, CommandFrame, Commands, FeedbackFrame, Frame, HandAction, HandActionKind, HandAnswer,
     HandOutcome, Log, Message, Open, Pace, Phase, PhaseKind, Probe, Refuse, RefuseReason, ResultFrame, Sample, Samples,
-    SettingAnswer, SettingList, SettingOutcome, SettingRead, SettingRow, SettingWrite, Text, Value, Values, Verdict,
+    SettingAnswer, SettingList, SettingOutcome, SettingRead, SettingRow, SettingWrite, Text, TorqueCommandFrame,
+    TorqueFeedbackFrame, TorqueSample, TorqueSamples, TorqueValue, TorqueValues, Value, Values, Verdict,
 };
 
 /// A stream that throws frames.
@@ -67,6 +68,11 @@ impl Dice {
             Kind::HandAnswer => {
                 Message::HandAnswer(HandAnswer { request: self.u32(), outcome: self.one_of(HandOutcome::ALL) })
             }
+            Kind::TorqueFeedback => Message::TorqueFeedback(self.torque_feedback()),
+            Kind::TorqueCommand => Message::TorqueCommand(self.torque_command()),
+            Kind::PhaseAcknowledgement => {
+                Message::PhaseAcknowledgement(Phase { phase: self.one_of(PhaseKind::ALL), corner: self.u16() })
+            }
         }
     }
 
@@ -124,6 +130,38 @@ impl Dice {
 
     fn value(&mut self) -> Value {
         Value { speed_rad_per_s: self.f64(), speed_offset_rad_per_s: self.f64(), torque_offset_nm: self.f64() }
+    }
+
+    fn torque_feedback(&mut self) -> TorqueFeedbackFrame {
+        let samples: Vec<TorqueSample> = (0..1 + self.below(64)).map(|_| self.torque_sample()).collect();
+        TorqueFeedbackFrame {
+            exchange: self.u32(),
+            first_tick: self.u64(),
+            trip: self.u16(),
+            statusword: self.u16(),
+            samples: TorqueSamples::from_slice(&samples).expect("at most 64"),
+        }
+    }
+
+    fn torque_sample(&mut self) -> TorqueSample {
+        TorqueSample {
+            counts: self.u64() as i64,
+            setpoint_rad_per_s: self.f64(),
+            measured_speed_rad_per_s: self.f64(),
+            torque_nm: self.f64(),
+        }
+    }
+
+    fn torque_command(&mut self) -> TorqueCommandFrame {
+        let count = self.below(65);
+        let values: Vec<TorqueValue> =
+            (0..count).map(|_| TorqueValue { torque_nm: self.f64(), feedforward_nm: self.f64() }).collect();
+        TorqueCommandFrame {
+            exchange: self.u32(),
+            controlword: self.u16(),
+            compute_us: self.u32(),
+            values: TorqueValues::from_slice(&values).expect("at most 64"),
+        }
     }
 
     fn setting_row(&mut self) -> SettingRow {

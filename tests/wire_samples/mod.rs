@@ -5,12 +5,13 @@
 use plantstand::wire::message::{
     Accept, Close, CloseReason, CommandFrame, Commands, FeedbackFrame, Frame, HandAction, HandActionKind, HandAnswer,
     HandOutcome, Log, Message, Open, Pace, Phase, PhaseKind, Probe, Refuse, RefuseReason, ResultFrame, Sample, Samples,
-    SettingAnswer, SettingList, SettingOutcome, SettingRead, SettingRow, SettingWrite, Value, Values, Verdict,
+    SettingAnswer, SettingList, SettingOutcome, SettingRead, SettingRow, SettingWrite, TorqueCommandFrame,
+    TorqueFeedbackFrame, TorqueSample, TorqueSamples, TorqueValue, TorqueValues, Value, Values, Verdict,
 };
 
 /// Every sample by name, in the order in which a trial would meet them.
 pub fn all() -> Vec<(&'static str, Frame)> {
-    [opening(), exchange(), settings(), the_rest()].concat()
+    [opening(), exchange(), settings(), the_rest(), torque()].concat()
 }
 
 fn opening() -> Vec<(&'static str, Frame)> {
@@ -126,6 +127,27 @@ fn the_rest() -> Vec<(&'static str, Frame)> {
         ("phase_over", frame(15, Message::Phase(Phase { phase: PhaseKind::Over, corner: 0 }))),
         ("result", frame(16, Message::Result(result))),
         ("close", frame(14, Message::Close(Close { reason: CloseReason::Leaving }))),
+    ]
+}
+
+/// Frames of a link on which the outside closes the speed loop.
+fn torque() -> Vec<(&'static str, Frame)> {
+    let sample =
+        TorqueSample { counts: 1_204, setpoint_rad_per_s: 6.25, measured_speed_rad_per_s: 5.75, torque_nm: 0.125 };
+    let value = TorqueValue { torque_nm: 0.1875, feedforward_nm: 0.0 };
+    let samples = TorqueSamples::from_slice(&[sample]).expect("a sample has few ticks");
+    let feedback = TorqueFeedbackFrame { exchange: 41, first_tick: 41, trip: 0, statusword: 0x0237, samples };
+    let command = |values: &[TorqueValue]| {
+        let values = TorqueValues::from_slice(values).expect("a sample has few ticks");
+        TorqueCommandFrame { exchange: 41, controlword: 0x000F, compute_us: 3, values }
+    };
+    let phase = |phase: PhaseKind, corner: u16| Phase { phase, corner };
+    vec![
+        ("torque_feedback", frame(44, Message::TorqueFeedback(feedback))),
+        ("torque_command", frame(43, Message::TorqueCommand(command(&[value])))),
+        ("torque_command_empty", frame(43, Message::TorqueCommand(command(&[])))),
+        ("phase_reset", frame(45, Message::Phase(phase(PhaseKind::Reset, 1)))),
+        ("phase_acknowledgement", frame(44, Message::PhaseAcknowledgement(phase(PhaseKind::Examination, 1)))),
     ]
 }
 

@@ -23,6 +23,12 @@ pub trait Link {
     /// # Errors
     /// [`Gone`] when nothing can arrive any more.
     fn receive(&mut self, buffer: &mut [u8]) -> Result<Option<usize>, Gone>;
+
+    /// The next frame that is there already; never waits. What a paced run takes at the start of a tick.
+    ///
+    /// # Errors
+    /// [`Gone`] when nothing can arrive any more.
+    fn poll(&mut self, buffer: &mut [u8]) -> Result<Option<usize>, Gone>;
 }
 
 /// The peer or the device cannot be reached any more.

@@ -14,6 +14,7 @@ pub mod schema;
 pub mod score;
 pub mod simulate;
 pub mod token;
+pub mod trial;
 pub mod tuning;
 
 use std::process::ExitCode;

@@ -6,7 +6,8 @@ use std::path::Path;
 
 use crate::bench::session::End;
 use crate::cli::output;
-use crate::cli::score::{program, read_scenario};
+use crate::cli::score::read_scenario;
+use crate::cli::trial::program;
 use crate::cli::{Outcome, Stop};
 use crate::host::files::{read_text, refused};
 use crate::trial::bits::sha256_hex;

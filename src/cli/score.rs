@@ -1,31 +1,22 @@
 //! `plantstand score`: one trial, from the scenario file to the score sheet.
 //!
-//! What it does not: the tuning phase itself (`tuning.rs`), how results look (`report`). Start reading at [`run`].
+//! What it does not: the trial itself (`trial.rs`), how results look (`report`). Start reading at [`run`].
 
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
-use crate::base::recording::Recording;
-use crate::bench::session::End;
 use crate::cli::arguments::ScoreArguments;
 use crate::cli::check::{as_text, counted};
 use crate::cli::output;
-use crate::cli::progress::Progress;
-use crate::cli::record::Record;
-use crate::cli::tuning::{self, Caller, Entrance, Run, Tuning};
+use crate::cli::trial::{Finished, Order, perform};
+use crate::cli::tuning::Caller;
 use crate::cli::{Outcome, Stop};
 use crate::host::files::{refused, time_stamp, try_output, write_whole};
 use crate::host::interrupt::Interrupt;
 use crate::method::Carried;
-use crate::report::{gather, html, json, terminal};
+use crate::report::terminal;
 use crate::scenario::{self, Scenario};
-use crate::trial::bits::sha256_hex;
-use crate::trial::examination::examine;
-use crate::trial::judgement::judge;
-use crate::trial::mistake::caught;
-use crate::trial::phases::{self, Examined, Identity, Tuned};
-use crate::trial::result::{MethodFacts, Program, ScenarioFacts, TrialResult, Verdict};
-use crate::wire::message::PhaseKind;
+use crate::trial::phases;
 
 /// Reads a scenario; every complaint stops with one line each.
 ///
@@ -69,74 +60,20 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     for path in [&arguments.json, &arguments.html].into_iter().flatten() {
         try_output(path)?;
     }
-    let interrupt = Interrupt::listen();
-    let run =
-        Run { scenario: &scenario, seed, patience, token_file: arguments.token_file.as_deref(), interrupt: &interrupt };
-    let entrance = Entrance::open(&run, &caller)?;
-    let folder = record_folder(arguments, seed);
-    let mut record = folder.as_deref().map(|folder| Record::open(folder, &text, seed)).transpose()?;
-    let mut tuning = tuning::run(&run, &caller, entrance, record.as_mut())?;
-    let examined = if tuning.tuned.end == End::Done { examine_all(&run, &machines, &mut tuning) } else { None };
-    tuning.tuned.link.second_opens_refused = tuning.refused_as_second();
-    let identity = Identity {
-        program: program(),
-        scenario: scenario_facts(&arguments.file, &text, &scenario, seed),
-        method: method_facts(&caller, tuning.said_name.take()),
-    };
-    let result = judge(&scenario, &identity, &tuning.tuned, examined.as_ref());
-    tuning.tell(&result);
-    let (tuned, recording) = tuning.close();
-    let finished = Finished {
+    let order = Order {
         scenario: &scenario,
-        tuned: &tuned,
-        examined: examined.as_ref(),
-        tuning: recording.as_ref(),
-        result: &result,
+        text: &text,
+        file: &arguments.file,
+        caller,
+        seed,
+        machines,
+        patience,
+        token_file: arguments.token_file.as_deref(),
+        folder: record_folder(arguments, seed),
     };
-    finished.keep(record.as_mut(), &machines)?;
-    finished.show(arguments, folder.as_deref())?;
-    Ok(outcome(&result, &tuned))
-}
-
-/// Examines every machine, the method told of each. `None`: somebody interrupted or the bench made a mistake, and
-/// tuning's end says so.
-fn examine_all(run: &Run<'_>, machines: &[usize], tuning: &mut Tuning) -> Option<Examined> {
-    tuning.announce(PhaseKind::PowerCycle, 0);
-    let settings = tuning.tuned.stored;
-    let mut runs = Vec::with_capacity(machines.len());
-    let mut progress = Progress::start("examination", machines.len() as u64);
-    for (done, machine) in machines.iter().enumerate() {
-        progress.at(done as u64, || format!("machine {} of {}", done + 1, machines.len()));
-        tuning.announce(PhaseKind::Examination, *machine as u16);
-        match caught(|| examine(run.scenario, *machine, &settings, run.seed)) {
-            Ok(found) => runs.extend(found),
-            Err(words) => {
-                tuning.tuned.end = End::Broken(words);
-                return None;
-            }
-        }
-        if run.interrupt.asked() {
-            tuning.tuned.end = End::Interrupted;
-            return None;
-        }
-    }
-    tuning.announce(PhaseKind::Over, 0);
-    match caught(|| phases::put_together(run.scenario, machines, &settings, runs)) {
-        Ok(examined) => Some(examined),
-        Err(words) => {
-            tuning.tuned.end = End::Broken(words);
-            None
-        }
-    }
-}
-
-fn outcome(result: &TrialResult, tuned: &Tuned) -> Outcome {
-    match result.verdict {
-        _ if tuned.end == End::Interrupted => Outcome::Interrupted,
-        Verdict::Pass => Outcome::Pass,
-        Verdict::Fail => Outcome::Fail,
-        Verdict::VoidMethod | Verdict::VoidBench => Outcome::Void,
-    }
+    let finished = perform(&order, &Interrupt::listen())?;
+    show(&order, &finished, arguments)?;
+    Ok(finished.outcome())
 }
 
 fn no_such_corner(scenario: &Scenario) -> Stop {
@@ -176,88 +113,22 @@ fn record_folder(arguments: &ScoreArguments, seed: u64) -> Option<PathBuf> {
     Some(arguments.record.clone().unwrap_or_else(usual))
 }
 
-/// What this program is.
-#[must_use]
-pub fn program() -> Program {
-    let own = std::env::current_exe().ok().and_then(|path| std::fs::read(path).ok());
-    Program {
-        name: env!("CARGO_PKG_NAME").to_owned(),
-        version: env!("CARGO_PKG_VERSION").to_owned(),
-        sha256: own.map(|bytes| sha256_hex(&bytes)),
+/// The sheet goes to standard output, unless the JSON or the page does.
+fn show(order: &Order<'_>, finished: &Finished, arguments: &ScoreArguments) -> Result<(), Stop> {
+    if let Some(path) = &arguments.html {
+        write_whole(path, finished.page(order).as_bytes())?;
     }
-}
-
-fn scenario_facts(file: &Path, text: &str, scenario: &Scenario, seed: u64) -> ScenarioFacts {
-    ScenarioFacts {
-        title: scenario.title.clone(),
-        about: scenario.about.clone(),
-        file: file.display().to_string(),
-        sha256: sha256_hex(text.as_bytes()),
-        seed,
-        tick_hz: scenario.timing.rate.hz,
-        stride: scenario.timing.stride,
+    let mut sheet = terminal::score_sheet(&finished.result, output::style());
+    if let Some(folder) = &order.folder {
+        sheet.push_str(&format!("\nThe report with pictures: {}\n", folder.join("report.html").display()));
+        sheet.push_str(&format!("The same run again:       plantstand replay {}\n", folder.display()));
     }
-}
-
-fn method_facts(caller: &Caller, said_name: Option<String>) -> MethodFacts {
-    let said_name = said_name.filter(|name| !name.trim().is_empty());
-    let (name, command) = match caller {
-        Caller::Carried { method } => (method.name().to_owned(), Some(format!("plantstand method {}", method.name()))),
-        // What it calls itself says more than the interpreter that runs it.
-        Caller::Program { words } => (said_name.clone().unwrap_or_else(|| words[0].clone()), Some(words.join(" "))),
-        Caller::Outside { .. } => (said_name.clone().unwrap_or_else(|| "nobody".to_owned()), None),
-    };
-    MethodFacts { name, command, said_name }
-}
-
-/// A trial that is judged, ready to be kept and shown.
-struct Finished<'a> {
-    scenario: &'a Scenario,
-    tuned: &'a Tuned,
-    examined: Option<&'a Examined>,
-    tuning: Option<&'a Recording>,
-    result: &'a TrialResult,
-}
-
-impl Finished<'_> {
-    fn keep(&self, record: Option<&mut Record>, machines: &[usize]) -> Result<(), Stop> {
-        let Some(record) = record else { return Ok(()) };
-        record.close_tuning(self.scenario.timing.rate)?;
-        for (number, run) in machines.iter().zip(self.examined.iter().flat_map(|examined| &examined.runs)) {
-            record.keep_examination(*number, run, self.scenario.timing.rate)?;
-        }
-        record.write("result.json", self.json()?.as_bytes())?;
-        record.write("settings.toml", output::settings_file(self.result).as_bytes())?;
-        record.write("report.html", self.page(Some(record.folder())).as_bytes())?;
-        Ok(())
+    if let Some(path) = &arguments.json {
+        write_whole(path, finished.json()?.as_bytes())?;
     }
-
-    fn json(&self) -> Result<String, Stop> {
-        json::result_json(self.result).map_err(|error| Stop::Unable(error.to_string()))
+    let taken = [&arguments.json, &arguments.html].iter().any(|path| path.as_deref() == Some(Path::new("-")));
+    if !taken {
+        output::print(&sheet)?;
     }
-
-    fn page(&self, folder: Option<&Path>) -> String {
-        let replay = folder.map(|folder| format!("plantstand replay {}", folder.display()));
-        html::page(self.result, &gather::pictures(self.scenario, self.tuned, self.examined, self.tuning, replay))
-    }
-
-    /// The sheet goes to standard output, unless the JSON does.
-    fn show(&self, arguments: &ScoreArguments, folder: Option<&Path>) -> Result<(), Stop> {
-        if let Some(path) = &arguments.html {
-            write_whole(path, self.page(folder).as_bytes())?;
-        }
-        let mut sheet = terminal::score_sheet(self.result, output::style());
-        if let Some(folder) = folder {
-            sheet.push_str(&format!("\nThe report with pictures: {}\n", folder.join("report.html").display()));
-            sheet.push_str(&format!("The same run again:       plantstand replay {}\n", folder.display()));
-        }
-        if let Some(path) = &arguments.json {
-            write_whole(path, self.json()?.as_bytes())?;
-        }
-        let taken = [&arguments.json, &arguments.html].iter().any(|path| path.as_deref() == Some(Path::new("-")));
-        if !taken {
-            output::print(&sheet)?;
-        }
-        Ok(())
-    }
+    Ok(())
 }

@@ -15,10 +15,11 @@ use crate::cli::record::Record;
 use crate::cli::token;
 use crate::host::child::Child;
 use crate::host::clock::WallClock;
+use crate::host::door::{Door, Opened};
 use crate::host::files::{HostError, token_to_hex};
 use crate::host::interrupt::Interrupt;
 use crate::host::strike::Strike;
-use crate::host::udp::{Door, Opened, UdpLink};
+use crate::host::udp::UdpDoor;
 use crate::method::Carried;
 use crate::scenario::Scenario;
 use crate::trial::bits::Bits;
@@ -66,7 +67,7 @@ pub struct Run<'a> {
 /// Where a method may knock: opened before anything is kept or started, so that a wrong word or a port that is taken
 /// leaves nothing behind.
 pub struct Entrance {
-    door: Door,
+    door: Box<dyn Door>,
     token: [u8; 16],
     /// Whether the token was made for this run, and not chosen by somebody.
     fresh: bool,
@@ -81,7 +82,7 @@ impl Entrance {
         let token = token::for_caller(caller, run.token_file)?;
         let accept = phases::accept(run.scenario, u64::from_le_bytes(first_half(&token::fresh()?)));
         let fresh = !token::is_chosen(caller, run.token_file);
-        Ok(Self { door: Door::open(token::address(caller)?, token, accept)?, token, fresh })
+        Ok(Self { door: Box::new(UdpDoor::open(token::address(caller)?, token, accept)?), token, fresh })
     }
 }
 
@@ -94,9 +95,9 @@ pub struct Tuning {
     /// Its run, for the report's picture; none when it would not fit into memory easily.
     pub recording: Option<Recording>,
     session: Session,
-    link: Option<UdpLink>,
+    link: Option<Box<dyn Link + Send>>,
     child: Option<Child>,
-    door: Door,
+    door: Box<dyn Door>,
     told: Vec<u8>,
 }
 
@@ -112,7 +113,7 @@ pub fn run(
 ) -> Result<Tuning, Stop> {
     let Entrance { door, token, fresh } = entrance;
     let strike = Strike::of(&token);
-    let address = format!("udp:{}", door.address());
+    let address = door.address();
     if let Caller::Outside { .. } = caller {
         // A token that somebody chose is known to them, and does not belong into a log.
         let shown = if fresh { format!(" PLANTSTAND_TOKEN={}", token_to_hex(&token)) } else { String::new() };
@@ -122,12 +123,13 @@ pub fn run(
     let mut session = phases::tuning(run.scenario, run.seed);
     let mut keeper = Keeper::new(run, child.as_ref(), record.as_deref_mut(), &strike);
     let (mut link, mut said_name) = (None, None);
-    let end = match keeper.wait_at(&door, caller) {
+    let end = match keeper.wait_at(door.as_ref(), caller) {
         Ok(opened) => {
             said_name = Some(strike.from_text(&opened.name));
             let link = link.insert(opened.link);
             let (limits, mut clock) = (keeper.limits(), WallClock::start());
-            caught(|| pacing::lockstep(&mut session, link, &mut clock, limits, &mut keeper)).unwrap_or_else(End::Broken)
+            caught(|| pacing::lockstep(&mut session, link.as_mut(), &mut clock, limits, &mut keeper))
+                .unwrap_or_else(End::Broken)
         }
         Err(end) => give_up(&mut session, end),
     };
@@ -223,7 +225,7 @@ impl<'a> Keeper<'a> {
     }
 
     /// Waits until a method was let in: for whoever connects without limit, else as long as the patience lasts.
-    fn wait_at(&mut self, door: &Door, caller: &Caller) -> Result<Opened, End> {
+    fn wait_at(&mut self, door: &dyn Door, caller: &Caller) -> Result<Opened, End> {
         let started = Instant::now();
         let limit = self.run.patience.filter(|_| !matches!(caller, Caller::Outside { .. }));
         loop {

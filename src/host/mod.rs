@@ -4,6 +4,7 @@
 
 pub mod child;
 pub mod clock;
+pub mod door;
 pub mod files;
 pub mod interrupt;
 pub mod strike;

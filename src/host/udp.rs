@@ -2,34 +2,28 @@
 //!
 //! The door has a thread of its own, so that whoever knocks while a run lasts is answered without a tick noticing; the
 //! link is a fresh socket connected to its peer, so that the system itself drops everyone else's datagrams. The thread
-//! that ticks owns the link. What it does not: know the protocol beyond opening. Start reading at [`Door::open`].
+//! that ticks owns the link. What it does not: know the protocol beyond opening. Start reading at [`UdpDoor::open`].
 
 use std::io::ErrorKind;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, UdpSocket};
+use std::os::fd::AsRawFd;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread::JoinHandle;
 
+use nix::sys::socket::{MsgFlags, recv};
+
 use crate::bench::port::{Gone, Link, RESEND_AFTER};
+use crate::host::door::{Door, Opened};
 use crate::host::files::HostError;
 use crate::method::client::{Transport, TransportError};
 use crate::wire::codec::{self, Malformed};
 use crate::wire::layout::MAX_FRAME_BYTES;
 use crate::wire::message::{Accept, Frame, Message, Open, Refuse, RefuseReason, Text};
 
-/// A method that was let in.
-#[derive(Debug)]
-pub struct Opened {
-    /// The link to it.
-    pub link: UdpLink,
-    /// What it calls itself.
-    pub name: String,
-}
-
 /// Waits for methods at an address.
-#[derive(Debug)]
-pub struct Door {
+pub struct UdpDoor {
     address: SocketAddr,
     opened: Receiver<Opened>,
     refused: Arc<AtomicU64>,
@@ -37,7 +31,7 @@ pub struct Door {
     porter: Option<JoinHandle<()>>,
 }
 
-impl Door {
+impl UdpDoor {
     /// Listens at an address (port 0: any free one). Whoever opens first with the token is let in; `accept` is what they
     /// are told, its port filled in.
     ///
@@ -58,27 +52,23 @@ impl Door {
         });
         Ok(Self { address, opened, refused, closing, porter: Some(thread) })
     }
+}
 
-    /// Where it listens, the port taken filled in.
-    #[must_use]
-    pub fn address(&self) -> SocketAddr {
-        self.address
+impl Door for UdpDoor {
+    fn address(&self) -> String {
+        format!("udp:{}", self.address)
     }
 
-    /// The method that was let in, once there is one; waits up to [`RESEND_AFTER`].
-    #[must_use]
-    pub fn wait(&self) -> Option<Opened> {
+    fn wait(&self) -> Option<Opened> {
         self.opened.recv_timeout(RESEND_AFTER).ok()
     }
 
-    /// How many were refused because somebody was in command already.
-    #[must_use]
-    pub fn refused_as_second(&self) -> u64 {
+    fn refused_as_second(&self) -> u64 {
         self.refused.load(Ordering::Acquire)
     }
 }
 
-impl Drop for Door {
+impl Drop for UdpDoor {
     fn drop(&mut self) {
         self.closing.store(true, Ordering::Release);
         if let Some(porter) = self.porter.take() {
@@ -144,7 +134,7 @@ impl Porter {
         self.inside = Some(peer);
         self.send(sequence, Message::Accept(self.accept), peer);
         // The bench may have stopped waiting; then nobody is let in any more.
-        drop(self.sender.send(Opened { link, name: open.name.as_str().to_owned() }));
+        drop(self.sender.send(Opened { link: Box::new(link), name: open.name.as_str().to_owned() }));
     }
 
     fn refuse(&self, sequence: u32, reason: RefuseReason, detail: &str, peer: SocketAddr) {
@@ -196,6 +186,14 @@ impl Link for UdpLink {
 
     fn receive(&mut self, buffer: &mut [u8]) -> Result<Option<usize>, Gone> {
         receive(&self.socket, buffer).map_err(|cause| Gone { cause })
+    }
+
+    fn poll(&mut self, buffer: &mut [u8]) -> Result<Option<usize>, Gone> {
+        match recv(self.socket.as_raw_fd(), buffer, MsgFlags::MSG_DONTWAIT).map_err(std::io::Error::from) {
+            Ok(length) => Ok(Some(length)),
+            Err(error) if is_passing(error.kind()) => Ok(None),
+            Err(error) => Err(Gone { cause: format!("cannot be reached any more: {error}") }),
+        }
     }
 }
 

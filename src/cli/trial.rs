@@ -1,0 +1,192 @@
+//! One trial from order to judgement: entrance, tuning, examination, verdict, record.
+//!
+//! What it does not: read a command line or print (`score.rs`), the tuning phase itself (`tuning.rs`). Start reading at
+//! [`perform`].
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use crate::base::recording::Recording;
+use crate::bench::session::End;
+use crate::cli::progress::Progress;
+use crate::cli::record::Record;
+use crate::cli::tuning::{self, Caller, Entrance, Run, Tuning};
+use crate::cli::{Outcome, Stop, output};
+use crate::host::interrupt::Interrupt;
+use crate::report::{gather, html, json};
+use crate::scenario::Scenario;
+use crate::trial::bits::sha256_hex;
+use crate::trial::examination::examine;
+use crate::trial::judgement::judge;
+use crate::trial::mistake::caught;
+use crate::trial::phases::{self, Examined, Identity, Tuned};
+use crate::trial::result::{MethodFacts, Program, ScenarioFacts, TrialResult, Verdict};
+use crate::wire::message::PhaseKind;
+
+/// A trial that somebody wants.
+pub struct Order<'a> {
+    /// The scenario.
+    pub scenario: &'a Scenario,
+    /// The scenario as it was read.
+    pub text: &'a str,
+    /// Where it was read.
+    pub file: &'a Path,
+    /// Who tunes.
+    pub caller: Caller,
+    /// The seed.
+    pub seed: u64,
+    /// The machines to examine: 0 nominal, then the corners.
+    pub machines: Vec<usize>,
+    /// How long a silent method is waited for; `None` for ever.
+    pub patience: Option<Duration>,
+    /// Where the token for a listening bench stands.
+    pub token_file: Option<&'a Path>,
+    /// Where the record goes; none is kept without.
+    pub folder: Option<PathBuf>,
+}
+
+/// A trial that is judged and kept.
+pub struct Finished {
+    /// What tuning left behind.
+    pub tuned: Tuned,
+    /// What the examinations found, when they took place.
+    pub examined: Option<Examined>,
+    /// The run of tuning, where it fits into memory easily.
+    pub recording: Option<Recording>,
+    /// The judgement.
+    pub result: TrialResult,
+}
+
+/// Does the trial, judges it and completes its record.
+///
+/// # Errors
+/// What was typed wrongly, or what the machine refused.
+pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Stop> {
+    let Order { scenario, seed, machines, .. } = order;
+    let run = Run { scenario, seed: *seed, patience: order.patience, token_file: order.token_file, interrupt };
+    let entrance = Entrance::open(&run, &order.caller)?;
+    let mut record = order.folder.as_deref().map(|folder| Record::open(folder, order.text, *seed)).transpose()?;
+    let mut tuning = tuning::run(&run, &order.caller, entrance, record.as_mut())?;
+    let examined = if tuning.tuned.end == End::Done { examine_all(&run, machines, &mut tuning) } else { None };
+    tuning.tuned.link.second_opens_refused = tuning.refused_as_second();
+    let identity = Identity {
+        program: program(),
+        scenario: scenario_facts(order.file, order.text, scenario, *seed),
+        method: method_facts(&order.caller, tuning.said_name.take()),
+    };
+    let result = judge(scenario, &identity, &tuning.tuned, examined.as_ref());
+    tuning.tell(&result);
+    let (tuned, recording) = tuning.close();
+    let finished = Finished { tuned, examined, recording, result };
+    finished.keep(order, record.as_mut())?;
+    Ok(finished)
+}
+
+/// Examines every machine, the method told of each. `None`: somebody interrupted or the bench made a mistake, and
+/// tuning's end says so.
+fn examine_all(run: &Run<'_>, machines: &[usize], tuning: &mut Tuning) -> Option<Examined> {
+    tuning.announce(PhaseKind::PowerCycle, 0);
+    let settings = tuning.tuned.stored;
+    let mut runs = Vec::with_capacity(machines.len());
+    let mut progress = Progress::start("examination", machines.len() as u64);
+    for (done, machine) in machines.iter().enumerate() {
+        progress.at(done as u64, || format!("machine {} of {}", done + 1, machines.len()));
+        tuning.announce(PhaseKind::Examination, *machine as u16);
+        match caught(|| examine(run.scenario, *machine, &settings, run.seed)) {
+            Ok(found) => runs.extend(found),
+            Err(words) => {
+                tuning.tuned.end = End::Broken(words);
+                return None;
+            }
+        }
+        if run.interrupt.asked() {
+            tuning.tuned.end = End::Interrupted;
+            return None;
+        }
+    }
+    tuning.announce(PhaseKind::Over, 0);
+    match caught(|| phases::put_together(run.scenario, machines, &settings, runs)) {
+        Ok(examined) => Some(examined),
+        Err(words) => {
+            tuning.tuned.end = End::Broken(words);
+            None
+        }
+    }
+}
+
+/// What this program is.
+#[must_use]
+pub fn program() -> Program {
+    let own = std::env::current_exe().ok().and_then(|path| std::fs::read(path).ok());
+    Program {
+        name: env!("CARGO_PKG_NAME").to_owned(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        sha256: own.map(|bytes| sha256_hex(&bytes)),
+    }
+}
+
+fn scenario_facts(file: &Path, text: &str, scenario: &Scenario, seed: u64) -> ScenarioFacts {
+    ScenarioFacts {
+        title: scenario.title.clone(),
+        about: scenario.about.clone(),
+        file: file.display().to_string(),
+        sha256: sha256_hex(text.as_bytes()),
+        seed,
+        tick_hz: scenario.timing.rate.hz,
+        stride: scenario.timing.stride,
+    }
+}
+
+fn method_facts(caller: &Caller, said_name: Option<String>) -> MethodFacts {
+    let said_name = said_name.filter(|name| !name.trim().is_empty());
+    let (name, command) = match caller {
+        Caller::Carried { method } => (method.name().to_owned(), Some(format!("plantstand method {}", method.name()))),
+        // What it calls itself says more than the interpreter that runs it.
+        Caller::Program { words } => (said_name.clone().unwrap_or_else(|| words[0].clone()), Some(words.join(" "))),
+        Caller::Outside { .. } => (said_name.clone().unwrap_or_else(|| "nobody".to_owned()), None),
+    };
+    MethodFacts { name, command, said_name }
+}
+
+impl Finished {
+    /// The exit status that says it.
+    #[must_use]
+    pub fn outcome(&self) -> Outcome {
+        match self.result.verdict {
+            _ if self.tuned.end == End::Interrupted => Outcome::Interrupted,
+            Verdict::Pass => Outcome::Pass,
+            Verdict::Fail => Outcome::Fail,
+            Verdict::VoidMethod | Verdict::VoidBench => Outcome::Void,
+        }
+    }
+
+    /// The result as JSON.
+    ///
+    /// # Errors
+    /// A number that JSON cannot hold: a mistake of ours.
+    pub fn json(&self) -> Result<String, Stop> {
+        json::result_json(&self.result).map_err(|error| Stop::Unable(error.to_string()))
+    }
+
+    /// The report page.
+    #[must_use]
+    pub fn page(&self, order: &Order<'_>) -> String {
+        let replay = order.folder.as_deref().map(|folder| format!("plantstand replay {}", folder.display()));
+        let pictures =
+            gather::pictures(order.scenario, &self.tuned, self.examined.as_ref(), self.recording.as_ref(), replay);
+        html::page(&self.result, &pictures)
+    }
+
+    fn keep(&self, order: &Order<'_>, record: Option<&mut Record>) -> Result<(), Stop> {
+        let Some(record) = record else { return Ok(()) };
+        let rate = order.scenario.timing.rate;
+        record.close_tuning(rate)?;
+        for (number, run) in order.machines.iter().zip(self.examined.iter().flat_map(|examined| &examined.runs)) {
+            record.keep_examination(*number, run, rate)?;
+        }
+        record.write("result.json", self.json()?.as_bytes())?;
+        record.write("settings.toml", output::settings_file(&self.result).as_bytes())?;
+        record.write("report.html", self.page(order).as_bytes())?;
+        Ok(())
+    }
+}

@@ -5,9 +5,11 @@
 use crate::cli::output;
 use crate::cli::{Outcome, Stop};
 use crate::host::files::token_from_hex;
-use crate::host::udp::{UdpTransport, parse_link};
+use crate::host::link_name::LinkName;
+use crate::host::serial::SerialTransport;
+use crate::host::udp::UdpTransport;
 use crate::method::Carried;
-use crate::method::client::Client;
+use crate::method::client::{Client, Transport};
 
 /// Runs a carried method until it is done or stops.
 ///
@@ -21,8 +23,14 @@ pub fn run(name: &str) -> Result<Outcome, Stop> {
     let link = from_environment("PLANTSTAND_LINK")?;
     let token = from_environment("PLANTSTAND_TOKEN")?;
     let token = token_from_hex(&token).ok_or_else(|| Stop::Usage("PLANTSTAND_TOKEN holds no 32 hex digits".into()))?;
-    let transport = UdpTransport::towards(parse_link(&link).map_err(Stop::Usage)?)?;
-    let mut client = Client::open(transport, token, name).map_err(|stop| Stop::Unable(stop.to_string()))?;
+    match LinkName::parse(&link).map_err(Stop::Usage)? {
+        LinkName::Udp(address) => tune(method, UdpTransport::towards(address)?, token),
+        LinkName::Serial { path, baud } => tune(method, SerialTransport::open(&path, baud)?, token),
+    }
+}
+
+fn tune(method: Carried, transport: impl Transport, token: [u8; 16]) -> Result<Outcome, Stop> {
+    let mut client = Client::open(transport, token, method.name()).map_err(|stop| Stop::Unable(stop.to_string()))?;
     match method.run(&mut client).and_then(|_| client.done()) {
         Ok(result) => {
             output::print(&format!("{}: {}\n", result.verdict.name(), result.text.as_str()))?;

@@ -1,3 +1,4 @@
+# Long because the fakes of the bench, the line and the machine stand beside the tests that use them.
 """Tests of plantstand_client.py and step_and_back_off.py: python3 -m unittest discover tools/python
 
 The client's frames are compared with tests/data/frames.json, which the bench's own code renders. Client and method

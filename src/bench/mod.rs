@@ -6,6 +6,8 @@ pub mod frames;
 pub mod memory;
 pub mod pacing;
 pub mod port;
+pub mod probing;
 pub mod requests;
 pub mod session;
 pub mod tick;
+pub mod timing;

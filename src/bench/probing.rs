@@ -1,7 +1,7 @@
 //! What a link can carry: probes and echoes, as fast as they go and on the clock.
 //!
 //! Every client answers probes, so any client that was let in can be measured. What it does not: open a link or start a
-//! client (`host`, `cli/probe.rs`). Start reading at [`round_trips`] and [`paced`].
+//! client (`host`, `cli/probe.rs`). Start reading at [`Prober`].
 
 use hdrhistogram::Histogram;
 
@@ -84,44 +84,101 @@ impl RoundTrips {
     }
 }
 
-/// Sends probes for so long, each when the echo before has come or is lost.
-///
-/// # Errors
-/// [`Gone`] when nothing can arrive any more.
-///
-/// # Panics
-/// Never: the histogram's bounds are constants that it accepts.
-pub fn round_trips(link: &mut dyn Link, metronome: &mut dyn Metronome, for_ns: u64) -> Result<RoundTrips, Gone> {
-    let took_ns = Histogram::new_with_bounds(1, LONGEST_NS, 3).expect("constant bounds in order");
-    let mut found = RoundTrips { took_ns, lost: 0, lasted_ns: 0 };
-    let started_ns = metronome.now_ns();
-    let mut nonce = 0;
-    while metronome.now_ns() - started_ns < for_ns {
-        nonce += 1;
-        let sent_ns = metronome.now_ns();
-        send(link, nonce)?;
-        if wait_for(link, nonce)? {
-            found.took_ns.saturating_record(metronome.now_ns() - sent_ns);
-        } else {
-            found.lost += 1;
-        }
-    }
-    found.lasted_ns = metronome.now_ns() - started_ns;
-    Ok(found)
+/// Sends probes over a link and waits for their echoes.
+pub struct Prober<'a> {
+    link: &'a mut dyn Link,
+    metronome: &'a mut dyn Metronome,
+    /// Number of the newest probe, which is its nonce too.
+    newest: u32,
 }
 
-/// Whether the echo to this probe came. Others, late ones of lost probes, are passed over.
-fn wait_for(link: &mut dyn Link, nonce: u64) -> Result<bool, Gone> {
-    let mut buffer = [0; MAX_FRAME_BYTES + 1];
-    let mut empty_waits = 0;
-    while empty_waits < EMPTY_WAITS_MAX {
-        match link.receive(&mut buffer)? {
-            Some(length) if echo(&buffer[..length]) == Some(nonce) => return Ok(true),
-            Some(_) => {}
-            None => empty_waits += 1,
-        }
+impl<'a> Prober<'a> {
+    /// A prober of a link to a client that was let in.
+    #[must_use]
+    pub fn new(link: &'a mut dyn Link, metronome: &'a mut dyn Metronome) -> Self {
+        Self { link, metronome, newest: 0 }
     }
-    Ok(false)
+
+    /// Sends probes for so long, each when the echo before has come or is lost.
+    ///
+    /// # Errors
+    /// [`Gone`] when nothing can arrive any more.
+    ///
+    /// # Panics
+    /// Never: the histogram's bounds are constants that it accepts.
+    pub fn round_trips(&mut self, for_ns: u64) -> Result<RoundTrips, Gone> {
+        let took_ns = Histogram::new_with_bounds(1, LONGEST_NS, 3).expect("constant bounds in order");
+        let mut found = RoundTrips { took_ns, lost: 0, lasted_ns: 0 };
+        let started_ns = self.metronome.now_ns();
+        while found.lasted_ns < for_ns {
+            let sent_ns = self.metronome.now_ns();
+            self.send()?;
+            let came = self.wait()?;
+            let now_ns = self.metronome.now_ns();
+            if came {
+                found.took_ns.saturating_record(now_ns - sent_ns);
+            } else {
+                found.lost += 1;
+            }
+            found.lasted_ns = now_ns - started_ns;
+        }
+        Ok(found)
+    }
+
+    /// Ticks for so many nanoseconds in a rhythm, sends a probe in the first tick of each exchange, and takes what has
+    /// come at the start of every tick.
+    ///
+    /// # Errors
+    /// [`Gone`] when nothing can arrive any more.
+    pub fn paced(&mut self, rhythm: Rhythm, for_ns: u64) -> Result<Paced, Gone> {
+        let ticks = u64::from(rhythm.rate.hz) * for_ns / 1_000_000_000;
+        let stride = u64::from(rhythm.stride);
+        let open = vec![true; ticks.div_ceil(stride) as usize];
+        let mut echoes = Echoes { open, first: self.newest + 1, stride, in_time: 0, late: 0 };
+        let mut timing = Timing::new();
+        let start_ns = self.metronome.now_ns() + LEAD_NS;
+        for tick in 0..=ticks {
+            let due = |tick| start_ns + due_ns(rhythm.rate, tick);
+            let woke_ns = self.metronome.wait_until_ns(due(tick));
+            echoes.poll(self.link, tick)?;
+            if tick == ticks {
+                // Only the answer to the tick before was waited for.
+                break;
+            }
+            if tick.is_multiple_of(stride) {
+                self.send()?;
+            }
+            timing.tick(woke_ns.saturating_sub(due(tick)), due(tick + 1) < self.metronome.now_ns());
+        }
+        let mut buffer = [0; MAX_FRAME_BYTES + 1];
+        while let Some(length) = self.link.receive(&mut buffer)? {
+            echoes.take(&buffer[..length], u64::MAX);
+        }
+        let sent = u64::from(self.newest + 1 - echoes.first);
+        Ok(Paced { rhythm, timing, sent, in_time: echoes.in_time, late: echoes.late })
+    }
+
+    fn send(&mut self) -> Result<(), Gone> {
+        self.newest += 1;
+        let mut bytes = [0; MAX_FRAME_BYTES];
+        let message = Message::Probe(Probe { nonce: u64::from(self.newest) });
+        let length = encode(&Frame { sequence: self.newest, message }, &mut bytes);
+        self.link.send(&bytes[..length])
+    }
+
+    /// Whether the echo to the newest probe came. Others, late ones of lost probes, are passed over.
+    fn wait(&mut self) -> Result<bool, Gone> {
+        let mut buffer = [0; MAX_FRAME_BYTES + 1];
+        let mut empty_waits = 0;
+        while empty_waits < EMPTY_WAITS_MAX {
+            match self.link.receive(&mut buffer)? {
+                Some(length) if echo(&buffer[..length]) == Some(self.newest) => return Ok(true),
+                Some(_) => {}
+                None => empty_waits += 1,
+            }
+        }
+        Ok(false)
+    }
 }
 
 /// Probes on the clock, one an exchange, as a paced run would send its feedback.
@@ -246,7 +303,7 @@ impl Wire {
 
 fn filled<T: Copy + Default>(item: T, stride: u32) -> Series<T> {
     let mut series = Series::new();
-    (0..stride).for_each(|_| drop(series.push(item)));
+    while series.len() < stride as usize && series.push(item) {}
     series
 }
 
@@ -254,48 +311,11 @@ fn bytes(message: Message) -> usize {
     encode(&Frame { sequence: 0, message }, &mut [0; MAX_FRAME_BYTES])
 }
 
-/// Ticks for so many nanoseconds in a rhythm, sends a probe in the first tick of each exchange, and takes what has come at
-/// the start of every tick.
-///
-/// # Errors
-/// [`Gone`] when nothing can arrive any more.
-pub fn paced(
-    link: &mut dyn Link,
-    metronome: &mut dyn Metronome,
-    rhythm: Rhythm,
-    for_ns: u64,
-) -> Result<Paced, Gone> {
-    let ticks = u64::from(rhythm.rate.hz) * for_ns / 1_000_000_000;
-    let stride = u64::from(rhythm.stride);
-    let mut echoes = Echoes { open: vec![true; (ticks / stride + 1) as usize], stride, in_time: 0, late: 0 };
-    let mut timing = Timing::new();
-    let mut sent = 0;
-    let start_ns = metronome.now_ns() + LEAD_NS;
-    for tick in 0..ticks {
-        let (due_ns, next_due_ns) = (start_ns + due_ns(rhythm.rate, tick), start_ns + due_ns(rhythm.rate, tick + 1));
-        let woke_ns = metronome.wait_until_ns(due_ns);
-        echoes.poll(link, tick)?;
-        if tick.is_multiple_of(stride) {
-            send(link, FIRST_NONCE + sent)?;
-            sent += 1;
-        }
-        timing.tick(woke_ns.saturating_sub(due_ns), next_due_ns < metronome.now_ns());
-    }
-    // What is still on its way: the last one may be in time.
-    echoes.poll_at(link, metronome, start_ns + due_ns(rhythm.rate, ticks), ticks)?;
-    let mut buffer = [0; MAX_FRAME_BYTES + 1];
-    while let Some(length) = link.receive(&mut buffer)? {
-        echoes.take(&buffer[..length], u64::MAX);
-    }
-    Ok(Paced { rhythm, timing, sent, in_time: echoes.in_time, late: echoes.late })
-}
-
-/// Nonces of paced probes; smaller ones belong to the round trips before.
-const FIRST_NONCE: u64 = 1 << 32;
-
-/// Which probes wait for their echo.
+/// Which probes of a paced measurement wait for their echo.
 struct Echoes {
     open: Vec<bool>,
+    /// Number of the first probe.
+    first: u32,
     stride: u64,
     in_time: u64,
     late: u64,
@@ -311,24 +331,13 @@ impl Echoes {
         Ok(())
     }
 
-    fn poll_at(
-        &mut self,
-        link: &mut dyn Link,
-        metronome: &mut dyn Metronome,
-        due_ns: u64,
-        tick: u64,
-    ) -> Result<(), Gone> {
-        metronome.wait_until_ns(due_ns);
-        self.poll(link, tick)
-    }
-
     /// Takes a frame at the start of a tick. An echo that comes twice counts once.
     fn take(&mut self, frame: &[u8], tick: u64) {
-        let place = echo(frame).and_then(|nonce| nonce.checked_sub(FIRST_NONCE));
+        let place = echo(frame).and_then(|number| number.checked_sub(self.first));
         let Some(exchange) = place else { return };
         let Some(open) = self.open.get_mut(exchange as usize).filter(|open| **open) else { return };
         *open = false;
-        if tick <= exchange * self.stride + 1 {
+        if tick <= u64::from(exchange) * self.stride + 1 {
             self.in_time += 1;
         } else {
             self.late += 1;
@@ -336,18 +345,10 @@ impl Echoes {
     }
 }
 
-fn send(link: &mut dyn Link, nonce: u64) -> Result<(), Gone> {
-    let mut bytes = [0; MAX_FRAME_BYTES];
-    // The number of a probe tells nothing that its nonce does not.
-    let frame = Frame { sequence: nonce as u32, message: Message::Probe(Probe { nonce }) };
-    let length = encode(&frame, &mut bytes);
-    link.send(&bytes[..length])
-}
-
-/// The nonce of an echo; `None` for any other frame.
-fn echo(frame: &[u8]) -> Option<u64> {
+/// The number of the probe that a frame is the echo of; `None` for any other frame.
+fn echo(frame: &[u8]) -> Option<u32> {
     match decode(frame).ok()?.message {
-        Message::Echo(probe) => Some(probe.nonce),
+        Message::Echo(probe) => u32::try_from(probe.nonce).ok(),
         _ => None,
     }
 }

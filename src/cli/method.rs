@@ -3,6 +3,7 @@
 //! It finds the link and the token in its environment. What it does not: know the scenario. Start reading at [`run`].
 
 use crate::cli::output;
+use crate::cli::probe::ECHO;
 use crate::cli::{Outcome, Stop};
 use crate::host::files::token_from_hex;
 use crate::host::udp::{UdpTransport, parse_link};
@@ -14,15 +15,18 @@ use crate::method::client::Client;
 /// # Errors
 /// An unknown name, a missing or wrong environment, or what the machine refused.
 pub fn run(name: &str) -> Result<Outcome, Stop> {
-    let method = Carried::from_name(name).ok_or_else(|| {
+    let method = Carried::from_name(name);
+    if method.is_none() && name != ECHO {
         let names = Carried::ALL.map(Carried::name).join(", ");
-        Stop::Usage(format!("method '{name}' is not carried; carried are: {names}"))
-    })?;
+        return Err(Stop::Usage(format!("method '{name}' is not carried; carried are: {names}")));
+    }
     let link = from_environment("PLANTSTAND_LINK")?;
     let token = from_environment("PLANTSTAND_TOKEN")?;
     let token = token_from_hex(&token).ok_or_else(|| Stop::Usage("PLANTSTAND_TOKEN holds no 32 hex digits".into()))?;
     let transport = UdpTransport::towards(parse_link(&link).map_err(Stop::Usage)?)?;
-    let mut client = Client::open(transport, token, name).map_err(|stop| Stop::Unable(stop.to_string()))?;
+    let opened = Client::open(transport, token, name);
+    let Some(method) = method else { return echoed(opened.map(drop)) };
+    let mut client = opened.map_err(|stop| Stop::Unable(stop.to_string()))?;
     match method.run(&mut client).and_then(|_| client.done()) {
         Ok(result) => {
             output::print(&format!("{}: {}\n", result.verdict.name(), result.text.as_str()))?;
@@ -31,6 +35,17 @@ pub fn run(name: &str) -> Result<Outcome, Stop> {
         Err(stop) => {
             output::print(&format!("stopped: {stop}\n"))?;
             Ok(Outcome::Fail)
+        }
+    }
+}
+
+/// A client that waits for its first feedback answers every probe meanwhile; a probing bench sends none and ends the run.
+fn echoed(opened: Result<(), crate::method::axis::Stop>) -> Result<Outcome, Stop> {
+    match opened {
+        Ok(()) => Err(Stop::Usage("echo answers probes; this bench wants a method: score --by careful".into())),
+        Err(stop) => {
+            output::print(&format!("stopped: {stop}\n"))?;
+            Ok(Outcome::Pass)
         }
     }
 }

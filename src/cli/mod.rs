@@ -7,6 +7,7 @@ pub mod check;
 pub mod describe;
 pub mod method;
 pub mod output;
+pub mod probe;
 pub mod progress;
 pub mod record;
 pub mod replay;
@@ -97,6 +98,7 @@ fn dispatch(command: Command) -> Result<u8, Stop> {
         Command::Method { name } => method::run(&name),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Replay { record } => replay::run(&record),
+        Command::Probe(arguments) => probe::run(&arguments),
     };
     outcome.map(Outcome::status)
 }

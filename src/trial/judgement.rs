@@ -51,6 +51,7 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
         measures,
         conduct: conduct::facts(scenario, tuned),
         link: tuned.link.clone(),
+        timing: None,
     }
 }
 

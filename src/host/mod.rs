@@ -10,5 +10,6 @@ pub mod idle;
 pub mod interrupt;
 pub mod outlet;
 pub mod realtime;
+pub mod spectator;
 pub mod strike;
 pub mod udp;

@@ -3,7 +3,7 @@
 //! What it does not: measure (`bench/probing.rs`), print. Start reading at [`probe_sheet`].
 
 use super::Style;
-use super::figure::figure;
+use super::figure::{figure, rough};
 use super::sheet::{Ink, Sheet, inked};
 
 /// What was found, as the sheet and `--json` show it.
@@ -85,18 +85,17 @@ pub fn probe_sheet(facts: &ProbeFacts, style: Style) -> String {
     let header = [
         "ticks/s",
         "stride",
-        "exchanges/s",
         "late p50 µs",
         "p99.9 µs",
         "max µs",
-        "missed/million",
-        "answers in time %",
+        "missed ppm",
+        "in time %",
         "lost",
-        "speed fits",
-        "torque fits",
+        "speed",
+        "torque",
     ];
     let cells = facts.rhythms.iter().map(row).collect();
-    sheet.table(&header, cells, &[0, 1, 2, 3, 4, 5, 6, 7, 8]);
+    sheet.table(&header, cells, &[0, 1, 2, 3, 4, 5, 6, 7]);
     objections(&mut sheet, facts);
     sheet.gap();
     sheet.sentence(0, &conclusion("speed", facts, |rhythm| &rhythm.speed));
@@ -108,7 +107,7 @@ pub fn probe_sheet(facts: &ProbeFacts, style: Style) -> String {
 }
 
 fn round_trips(facts: &ProbeFacts) -> String {
-    let number = |value: Option<f64>| value.map_or_else(|| "none".to_owned(), figure);
+    let number = |value: Option<f64>| value.map_or_else(|| "none".to_owned(), rough);
     format!(
         "{} round trips a second; half of them took at most {} µs, 99 % {} µs, 99.9 % {} µs, the longest {} µs; {} lost.",
         figure(facts.round_trips_per_s.round()),
@@ -121,11 +120,10 @@ fn round_trips(facts: &ProbeFacts) -> String {
 }
 
 fn row(rhythm: &RhythmFacts) -> Vec<String> {
-    let number = |value: Option<f64>| value.map_or_else(|| "none".to_owned(), figure);
+    let number = |value: Option<f64>| value.map_or_else(|| "none".to_owned(), rough);
     vec![
         rhythm.tick_hz.to_string(),
         rhythm.stride.to_string(),
-        figure(f64::from(rhythm.tick_hz) / f64::from(rhythm.stride)),
         number(rhythm.late_p50_us),
         number(rhythm.late_p999_us),
         number(rhythm.late_max_us),
@@ -138,7 +136,7 @@ fn row(rhythm: &RhythmFacts) -> Vec<String> {
 }
 
 fn fits(facts: &CommandFacts) -> String {
-    if facts.objection.is_none() { inked(Ink::Good, "yes") } else { inked(Ink::Bad, "no") }
+    if facts.objection.is_none() { inked(Ink::Good, "fits") } else { inked(Ink::Bad, "does not") }
 }
 
 /// Each reason once a rhythm; both kinds of command mostly share it.

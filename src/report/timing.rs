@@ -5,7 +5,7 @@
 use maud::{Markup, html};
 
 use super::axis::Axis;
-use super::figure::{counted, figure, shown};
+use super::figure::{counted, figure, rough, shown};
 use super::plot::{Band, Chart, Role, Sample};
 use crate::trial::result::TimingFacts;
 
@@ -31,10 +31,10 @@ fn lateness(timing: &TimingFacts) -> String {
     match (timing.late_p50_us, timing.late_p99_us, timing.late_p999_us, timing.late_max_us) {
         (Some(half), Some(most), Some(nearly_all), Some(all)) => format!(
             "Half of the ticks began at most {} µs late, 99 % {} µs, 99.9 % {} µs, the latest {} µs; {waiting}.",
-            figure(half),
-            figure(most),
-            figure(nearly_all),
-            figure(all)
+            rough(half),
+            rough(most),
+            rough(nearly_all),
+            rough(all)
         ),
         _ => format!("No tick was done; {waiting}."),
     }

@@ -336,8 +336,11 @@ impl Session {
         while self.is_lockstep() && self.end.is_none() && self.ready && !self.tick_on(out) {}
     }
 
-    /// One tick. `true` when the outside was asked: a feedback went out.
+    /// One tick, unless the phase has ended. `true` when the outside was asked: a feedback went out.
     pub fn tick_on(&mut self, out: Out<'_>) -> bool {
+        if self.end.is_some() {
+            return false;
+        }
         let went = self.run.tick_on(self.ready);
         self.taken.rows.extend(went.row);
         self.counts.silent_ticks += u64::from(went.silent);

@@ -13,6 +13,7 @@ use crate::cli::record::Record;
 use crate::cli::tuning::{self, Caller, Carrier, Entrance, Run, Tuning};
 use crate::cli::{Outcome, Stop, output};
 use crate::host::interrupt::Interrupt;
+use crate::host::realtime::Wish;
 use crate::report::{gather, html, json};
 use crate::scenario::{Commands, Scenario};
 use crate::trial::bits::sha256_hex;
@@ -37,6 +38,8 @@ pub struct Order<'a> {
     pub seed: u64,
     /// The machines to examine: 0 nominal, then the corners.
     pub machines: Vec<usize>,
+    /// How ticks are waited for, in real time.
+    pub wish: Wish,
     /// How long a silent method is waited for; `None` for ever.
     pub patience: Option<Duration>,
     /// What carries the frames of a method that the program starts.
@@ -69,6 +72,7 @@ pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Sto
         scenario,
         seed: *seed,
         patience: order.patience,
+        wish: order.wish,
         carrier: order.carrier,
         token_file: order.token_file,
         interrupt,
@@ -85,6 +89,7 @@ pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Sto
         tuning.announce(PhaseKind::Over, 0);
     }
     tuning.tuned.link.second_opens_refused = tuning.refused_as_second();
+    tuning.tuned.timing = tuning.timing(&run);
     let identity = Identity {
         program: program(),
         scenario: scenario_facts(order.file, order.text, scenario, *seed),

@@ -13,6 +13,7 @@ use crate::bench::port::Link;
 use crate::bench::session::{End, Session, close_reason};
 use crate::cli::Stop;
 use crate::cli::keeper::Keeper;
+use crate::cli::paced::{self, Kept};
 use crate::cli::record::Record;
 use crate::cli::token;
 use crate::host::child::Child;
@@ -21,6 +22,7 @@ use crate::host::door::Door;
 use crate::host::files::{HostError, token_to_hex};
 use crate::host::interrupt::Interrupt;
 use crate::host::link_name::LinkName;
+use crate::host::realtime::Wish;
 use crate::host::serial::SerialDoor;
 use crate::host::strike::Strike;
 use crate::host::tty;
@@ -30,7 +32,7 @@ use crate::scenario::{Pace, Scenario};
 use crate::trial::examination::{self, Examination};
 use crate::trial::mistake::caught;
 use crate::trial::phases::{self, Examined, POWER_CYCLE, Tuned, link_facts, power_cycle};
-use crate::trial::result::{TrialResult, Verdict};
+use crate::trial::result::{TimingFacts, TrialResult, Verdict};
 use crate::wire::codec::decode;
 use crate::wire::layout::MAX_FRAME_BYTES;
 use crate::wire::message::{self, Accept, Close, Message, Phase, PhaseKind, ResultFrame, Text};
@@ -71,6 +73,8 @@ pub struct Run<'a> {
     pub scenario: &'a Scenario,
     /// The seed of the trial.
     pub seed: u64,
+    /// How ticks are waited for, in real time.
+    pub wish: Wish,
     /// How long a silent method is waited for; `None` for ever.
     pub patience: Option<Duration>,
     /// What carries the frames of a method that the program starts.
@@ -142,6 +146,7 @@ pub struct Tuning {
     child: Option<Child>,
     door: Box<dyn Door>,
     strike: Strike,
+    kept: Kept,
     told: Vec<u8>,
 }
 
@@ -166,11 +171,11 @@ pub fn run(
     let child = start(caller, &address, &token, record.as_deref_mut())?;
     let mut session = phases::session(run.scenario, run.seed, accept);
     let mut keeper = Keeper::of_tuning(run, child.as_ref(), record.as_deref_mut(), &strike);
-    let (mut link, mut said_name) = (None, None);
+    let (mut link, mut said_name, mut kept) = (None, None, Kept::default());
     let end = match keeper.wait_at(door.as_ref(), caller) {
         Ok(opened) => {
             said_name = Some(strike.from_text(&opened.name));
-            phase(run, &mut session, link.insert(opened.link).as_mut(), &mut keeper)
+            phase(run, &mut session, link.insert(opened.link).as_mut(), &mut keeper, &mut kept)
         }
         Err(end) => give_up(&mut session, end),
     };
@@ -186,18 +191,24 @@ pub fn run(
     }
     tuned.last_words = tuned.last_words.map(|words| strike.from_text(&words));
     keep_log(record, &session, &strike)?;
-    Ok(Tuning { tuned, said_name, recording, session, link, child, door, strike, told: Vec::new() })
+    Ok(Tuning { tuned, said_name, recording, session, link, child, door, strike, kept, told: Vec::new() })
 }
 
 /// Runs one phase of the session at the scenario's pace.
-fn phase(run: &Run<'_>, session: &mut Session, link: &mut (dyn Link + Send), keeper: &mut Keeper<'_>) -> End {
+fn phase(
+    run: &Run<'_>,
+    session: &mut Session,
+    link: &mut (dyn Link + Send),
+    keeper: &mut Keeper<'_>,
+    kept: &mut Kept,
+) -> End {
     let limits = keeper.limits();
     let end = match run.scenario.timing.pace {
         Pace::Lockstep => {
             let mut clock = WallClock::start();
             caught(|| pacing::lockstep(session, link, &mut clock, limits, keeper))
         }
-        Pace::RealTime => Err("real time is not built yet".to_owned()),
+        Pace::RealTime => paced::run(session, link, run.wish, keeper, kept),
     };
     let end = end.unwrap_or_else(End::Broken);
     keeper.take(session);
@@ -311,11 +322,22 @@ impl Tuning {
     fn go_through(&mut self, run: &Run<'_>, record: Option<&mut Record>) -> Result<(End, Option<Recording>), Stop> {
         let Some(link) = &mut self.link else { return Ok((End::Silent, None)) };
         let mut keeper = Keeper::of_examination(run, self.child.as_ref(), record, &self.strike);
-        let end = phase(run, &mut self.session, link.as_mut(), &mut keeper);
+        let end = phase(run, &mut self.session, link.as_mut(), &mut keeper, &mut self.kept);
         match keeper.failure.take() {
             Some(error) => Err(error.into()),
             None => Ok((end, keeper.recording.take())),
         }
+    }
+
+    /// How well the clock was kept; none in lockstep.
+    #[must_use]
+    pub fn timing(&self, run: &Run<'_>) -> Option<TimingFacts> {
+        let timing = &run.scenario.timing;
+        let facts = || {
+            let allowed = timing.allowed_missed_per_million;
+            TimingFacts::of(&self.kept.timing, run.wish.waiting.name(), allowed, self.kept.refused.clone())
+        };
+        (timing.pace == Pace::RealTime).then(facts)
     }
 
     /// Tells the method the verdict, or why the run is over.

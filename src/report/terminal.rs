@@ -8,6 +8,7 @@ use super::figure::{figure, quantity, shown};
 use super::finding::{self, LimitRow};
 use super::measure_words::spoken;
 use super::sheet::{Ink, Sheet, inked};
+use super::timing;
 use crate::trial::result::{LimitResult, TrialResult, Verdict};
 
 /// Further reasons that are listed; the report has them all.
@@ -25,6 +26,7 @@ pub fn score_sheet(result: &TrialResult, style: Style) -> String {
     settings(&mut sheet, result);
     conduct(&mut sheet, result);
     link(&mut sheet, result);
+    clock(&mut sheet, result);
     sheet.gap();
     sheet.sentence(0, finding::CAUTION);
     sheet.finish()
@@ -157,6 +159,12 @@ fn link(sheet: &mut Sheet, result: &TrialResult) {
     }
     sheet.heading("Link");
     sheet.sentence(2, &link_sentence(result, refused));
+}
+
+fn clock(sheet: &mut Sheet, result: &TrialResult) {
+    let Some(facts) = &result.timing else { return };
+    sheet.heading("The clock");
+    timing::sentences(facts).iter().for_each(|sentence| sheet.sentence(2, sentence));
 }
 
 fn link_sentence(result: &TrialResult, refused: u64) -> String {

@@ -7,5 +7,6 @@ pub mod memory;
 pub mod pacing;
 pub mod port;
 pub mod requests;
+pub mod sealed;
 pub mod session;
 pub mod tick;

@@ -76,6 +76,8 @@ pub struct LinkCounts {
     pub exchanges: u64,
     /// Feedbacks sent again.
     pub resent: u64,
+    /// How often the method came back over a new connection.
+    pub opened_again: u64,
     /// Frames that moved nothing, by reason.
     pub refused: BTreeMap<&'static str, u64>,
 }
@@ -180,7 +182,7 @@ impl Session {
         if self.end.is_some() {
             return self.receive_late(decoded.ok(), out);
         }
-        let is_open = matches!(decoded, Ok(Frame { message: Message::Open(_), .. }));
+        let is_open = matches!(decoded, Ok(Frame { message: Message::Open(_), sequence: 1.. }));
         let tick = self.tick;
         let heard = match decoded {
             Err(malformed) => self.refuse(malformed.key()),
@@ -214,10 +216,24 @@ impl Session {
             }
             Message::Probe(probe) => self.send(Message::Echo(Probe { nonce: probe.nonce }), out),
             Message::Log(log) => self.keep(log.text.as_str()),
+            // The link hands on an open without number or token when the same method has come back.
+            Message::Open(_) if frame.sequence == 0 => self.open_again(out),
             // An answer to a probe of nobody's, or an open whose accept crossed it on the way.
             Message::Echo(_) | Message::Open(_) => self.refuse("not_asked_for"),
             request => self.request(bytes, frame.sequence, &request, out),
         }
+    }
+
+    /// The same method on a new connection: it begins its numbers anew, so no request of before is one of now, and it
+    /// hears what the one before heard last. Exchange, drive and settings stay as they are.
+    fn open_again(&mut self, out: Out<'_>) -> bool {
+        self.counts.opened_again += 1;
+        self.answered.clear();
+        if self.feedback.length != 0 {
+            self.send(Message::Phase(Phase { phase: PhaseKind::Tuning, corner: 0 }), out);
+            out(&self.feedback.bytes[..self.feedback.length]);
+        }
+        true
     }
 
     fn command(&mut self, command: &CommandFrame, out: Out<'_>) -> bool {

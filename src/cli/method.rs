@@ -4,10 +4,11 @@
 
 use crate::cli::output;
 use crate::cli::{Outcome, Stop};
-use crate::host::files::token_from_hex;
-use crate::host::udp::{UdpTransport, parse_link};
+use crate::host::files::{fresh_token, token_from_hex};
+use crate::host::udp::{Target, UdpTransport};
 use crate::method::Carried;
-use crate::method::client::Client;
+use crate::method::client::{Client, Transport};
+use crate::method::sealed::SealedTransport;
 
 /// Runs a carried method until it is done or stops.
 ///
@@ -21,8 +22,16 @@ pub fn run(name: &str) -> Result<Outcome, Stop> {
     let link = from_environment("PLANTSTAND_LINK")?;
     let token = from_environment("PLANTSTAND_TOKEN")?;
     let token = token_from_hex(&token).ok_or_else(|| Stop::Usage("PLANTSTAND_TOKEN holds no 32 hex digits".into()))?;
-    let transport = UdpTransport::towards(parse_link(&link).map_err(Stop::Usage)?)?;
-    let mut client = Client::open(transport, token, name).map_err(|stop| Stop::Unable(stop.to_string()))?;
+    let target = Target::parse(&link).map_err(Stop::Usage)?;
+    let socket = UdpTransport::towards(target.address)?;
+    if target.sealed {
+        return tune(method, SealedTransport::new(socket, &token, fresh_token()?), token);
+    }
+    tune(method, socket, token)
+}
+
+fn tune(method: Carried, transport: impl Transport, token: [u8; 16]) -> Result<Outcome, Stop> {
+    let mut client = Client::open(transport, token, method.name()).map_err(|stop| Stop::Unable(stop.to_string()))?;
     match method.run(&mut client).and_then(|_| client.done()) {
         Ok(result) => {
             output::print(&format!("{}: {}\n", result.verdict.name(), result.text.as_str()))?;

@@ -69,6 +69,7 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
         machines,
         patience,
         token_file: arguments.token_file.as_deref(),
+        seal: arguments.seal,
         folder: record_folder(arguments, seed),
     };
     let finished = perform(&order, &Interrupt::listen())?;

@@ -41,6 +41,8 @@ pub struct Order<'a> {
     pub patience: Option<Duration>,
     /// Where the token for a listening bench stands.
     pub token_file: Option<&'a Path>,
+    /// Whether frames are sealed on this machine too.
+    pub seal: bool,
     /// Where the record goes; none is kept without.
     pub folder: Option<PathBuf>,
 }
@@ -63,12 +65,14 @@ pub struct Finished {
 /// What was typed wrongly, or what the machine refused.
 pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Stop> {
     let Order { scenario, seed, machines, .. } = order;
-    let run = Run { scenario, seed: *seed, patience: order.patience, token_file: order.token_file, interrupt };
+    let Order { patience, token_file, seal, .. } = *order;
+    let run = Run { scenario, seed: *seed, patience, token_file, seal, interrupt };
     let entrance = Entrance::open(&run, &order.caller)?;
     let mut record = order.folder.as_deref().map(|folder| Record::open(folder, order.text, *seed)).transpose()?;
     let mut tuning = tuning::run(&run, &order.caller, entrance, record.as_mut())?;
     let examined = if tuning.tuned.end == End::Done { examine_all(&run, machines, &mut tuning) } else { None };
     tuning.tuned.link.second_opens_refused = tuning.refused_as_second();
+    tuning.add_refused();
     let identity = Identity {
         program: program(),
         scenario: scenario_facts(order.file, order.text, scenario, *seed),

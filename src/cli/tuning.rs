@@ -18,8 +18,9 @@ use crate::host::clock::WallClock;
 use crate::host::door::{Door, Opened};
 use crate::host::files::{HostError, token_to_hex};
 use crate::host::interrupt::Interrupt;
+use crate::host::porter::Rules;
 use crate::host::strike::Strike;
-use crate::host::udp::UdpDoor;
+use crate::host::udp::{Target, UdpDoor};
 use crate::method::Carried;
 use crate::scenario::Scenario;
 use crate::trial::bits::Bits;
@@ -60,6 +61,8 @@ pub struct Run<'a> {
     pub patience: Option<Duration>,
     /// Where the token for `--listen` stands.
     pub token_file: Option<&'a Path>,
+    /// Whether frames are sealed on this machine too.
+    pub seal: bool,
     /// Whether somebody asked the run to end.
     pub interrupt: &'a Interrupt,
 }
@@ -79,10 +82,12 @@ impl Entrance {
     /// # Errors
     /// What was typed wrongly, or a port that is taken.
     pub fn open(run: &Run<'_>, caller: &Caller) -> Result<Self, Stop> {
+        let Target { address, sealed } = token::target(caller, run.token_file, run.seal)?;
         let token = token::for_caller(caller, run.token_file)?;
-        let accept = phases::accept(run.scenario, u64::from_le_bytes(first_half(&token::fresh()?)));
+        let accept = phases::accept(run.scenario, 0);
         let fresh = !token::is_chosen(caller, run.token_file);
-        Ok(Self { door: Box::new(UdpDoor::open(token::address(caller)?, token, accept)?), token, fresh })
+        let rules = Rules { token, accept, sealed, may_open_again: true };
+        Ok(Self { door: Box::new(UdpDoor::open(address, rules)?), token, fresh })
     }
 }
 
@@ -153,10 +158,6 @@ fn give_up(session: &mut Session, end: End) -> End {
         _ => {}
     }
     session.end().cloned().unwrap_or(end)
-}
-
-fn first_half(token: &[u8; 16]) -> [u8; 8] {
-    std::array::from_fn(|place| token[place])
 }
 
 fn start(caller: &Caller, address: &str, token: &[u8; 16], record: Option<&mut Record>) -> Result<Option<Child>, Stop> {
@@ -295,6 +296,13 @@ impl Tuning {
     #[must_use]
     pub fn refused_as_second(&self) -> u64 {
         self.door.refused_as_second()
+    }
+
+    /// Adds the frames that were refused before the session saw them.
+    pub fn add_refused(&mut self) {
+        for (reason, count) in self.door.refused() {
+            *self.tuned.link.refused.entry(reason.to_owned()).or_insert(0) += count;
+        }
     }
 
     /// Tells the method that a part of the trial begins; `corner` is the machine's number during an examination, else 0.

@@ -2,6 +2,8 @@
 //!
 //! What it does not: any carrier itself (`udp.rs`). Start reading at [`Door`].
 
+use std::collections::BTreeMap;
+
 use crate::bench::port::Link;
 
 /// A method that was let in.
@@ -22,4 +24,10 @@ pub trait Door {
 
     /// How many were refused because somebody was in command already.
     fn refused_as_second(&self) -> u64;
+
+    /// Frames that were refused before anybody read them, by reason: where frames are sealed, those that are not, or not
+    /// rightly. None where they are plain.
+    fn refused(&self) -> BTreeMap<&'static str, u64> {
+        BTreeMap::new()
+    }
 }

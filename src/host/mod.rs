@@ -7,5 +7,7 @@ pub mod clock;
 pub mod door;
 pub mod files;
 pub mod interrupt;
+pub mod porter;
 pub mod strike;
+pub mod succession;
 pub mod udp;

@@ -104,7 +104,7 @@ impl<T: Transport> Client<T> {
         // Tells the bench that this side now listens on the new port.
         let hello = client.framed(Message::Probe(Probe { nonce: accept.nonce }));
         client.transport.send(&hello)?;
-        client.wait_for_feedback(0)?;
+        client.wait_for_first_feedback()?;
         client.read_table()?;
         Ok(client)
     }
@@ -167,10 +167,19 @@ impl<T: Transport> Client<T> {
     }
 
     fn wait_for_feedback(&mut self, exchange: u32) -> Result<(), Stop> {
+        self.wait_for_feedback_that(|feedback| feedback.exchange == exchange)
+    }
+
+    /// Number 0, or any other where the bench goes on with a method that has opened again.
+    fn wait_for_first_feedback(&mut self) -> Result<(), Stop> {
+        self.wait_for_feedback_that(|_| true)
+    }
+
+    fn wait_for_feedback_that(&mut self, is_it: impl Fn(&FeedbackFrame) -> bool) -> Result<(), Stop> {
         let mut empty = 0;
         while empty < EMPTY_WAITS_MAX {
             match self.next()? {
-                Some(Frame { message: Message::Feedback(feedback), .. }) if feedback.exchange == exchange => {
+                Some(Frame { message: Message::Feedback(feedback), .. }) if is_it(&feedback) => {
                     self.feedback = Some(feedback);
                     return Ok(());
                 }
@@ -260,7 +269,7 @@ impl<T: Transport> Opening<T> {
                 None => self.transport.send(&frame)?,
             }
         }
-        Err(Stop::because("the bench does not answer an open"))
+        Err(Stop::because("the bench does not answer an open; where frames are sealed, a wrong token looks the same"))
     }
 }
 

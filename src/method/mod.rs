@@ -13,6 +13,7 @@ pub mod identify;
 pub mod mechanics;
 pub mod moves;
 pub mod plate;
+pub mod sealed;
 pub mod steps;
 pub mod sweep;
 pub mod two_mass;

@@ -134,6 +134,7 @@ pub fn power_cycle(scenario: &Scenario, session: &mut Session, end: End, bits: B
             resent: counts.resent,
             refused: counts.refused.iter().map(|(reason, count)| ((*reason).to_owned(), *count)).collect(),
             second_opens_refused: 0,
+            opened_again: counts.opened_again,
         },
         bits,
     }

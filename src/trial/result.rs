@@ -304,4 +304,6 @@ pub struct LinkFacts {
     pub refused: std::collections::BTreeMap<String, u64>,
     /// Opens of others refused while somebody was in command.
     pub second_opens_refused: u64,
+    /// How often the method came back over a new connection.
+    pub opened_again: u64,
 }

@@ -21,7 +21,11 @@ this client, or the bench's link, to a drive that can move real machinery. At a 
 the site's rules come first.
 """
 
+import hashlib
+import hmac
+import ipaddress
 import os
+import secrets
 import socket
 import struct
 import time
@@ -35,6 +39,10 @@ CRC_BYTES = 4
 TEXT_BYTES_MAX = 200
 STRIDE_TICKS_MAX = 64
 RESEND_S = 0.1
+# Sealed frames: the kind's highest bit, then a counter and half an HMAC-SHA-256 before the checksum.
+SEALED_BIT, SEAL_BYTES, COUNTER_BYTES, MAC_BYTES = 0x80, 24, 8, 16
+TO_BENCH, TO_CLIENT = 1, 2
+WINDOW = 64
 
 # Kind: number, fixed fields as (name, struct letter), and what stands behind them. 16s is the token, ? a flag.
 SAMPLES, VALUES = "samples", "values"
@@ -276,13 +284,64 @@ def _check_size(behind, size):
         raise Malformed("payload")
 
 
+def _mac(key, before, direction, challenge, nonce):
+    text = before + bytes([direction]) + challenge + struct.pack("<Q", nonce)
+    return hmac.new(key, text, hashlib.sha256).digest()[:MAC_BYTES]
+
+
+def seal(frame, key, direction, challenge, nonce, counter):
+    """The sealed form of a plain frame."""
+    magic, version, number, sequence, payload_bytes = HEADER.unpack_from(frame)
+    header = HEADER.pack(magic, version, number | SEALED_BIT, sequence, payload_bytes + SEAL_BYTES)
+    before = header + frame[HEADER.size:-CRC_BYTES] + struct.pack("<Q", counter)
+    sealed = before + _mac(key, before, direction, challenge, nonce)
+    return sealed + struct.pack("<I", crc32_iscsi(sealed))
+
+
+def unseal(sealed, key, direction, challenge, nonce):
+    """(counter, plain frame) of a sealed one; Malformed with the reason when it is none."""
+    if len(sealed) < HEADER.size + SEAL_BYTES + CRC_BYTES:
+        raise Malformed("too_short")
+    magic, version, number, sequence, payload_bytes = HEADER.unpack_from(sealed)
+    if not number & SEALED_BIT or payload_bytes < SEAL_BYTES:
+        raise Malformed("not_sealed")
+    before, mac = sealed[:-CRC_BYTES - MAC_BYTES], sealed[-CRC_BYTES - MAC_BYTES:-CRC_BYTES]
+    if not hmac.compare_digest(mac, _mac(key, before, direction, challenge, nonce)):
+        raise Malformed("mac")
+    header = HEADER.pack(magic, version, number & ~SEALED_BIT, sequence, payload_bytes - SEAL_BYTES)
+    plain = header + before[HEADER.size:-COUNTER_BYTES]
+    return struct.unpack("<Q", before[-COUNTER_BYTES:])[0], plain + struct.pack("<I", crc32_iscsi(plain))
+
+
+class Channel:
+    """A client's side of a sealed connection: counts what it sends, takes each counter of the bench's once."""
+
+    def __init__(self, key, challenge, nonce=0):
+        self.key, self.challenge, self.nonce = key, challenge, nonce
+        self.sent, self.seen = 0, set()
+
+    def seal(self, frame):
+        """The frame as it leaves; sent again it has another counter."""
+        self.sent += 1
+        return seal(frame, self.key, TO_BENCH, self.challenge, self.nonce, self.sent)
+
+    def unseal(self, sealed):
+        """The plain frame; Malformed when it is none of this connection, or came before."""
+        counter, frame = unseal(sealed, self.key, TO_CLIENT, self.challenge, self.nonce)
+        lowest = max(self.seen, default=0) - WINDOW
+        if counter in self.seen or counter <= max(lowest, 0):
+            raise Malformed("replayed")
+        self.seen = {number for number in self.seen | {counter} if counter - WINDOW < number}
+        return frame
+
+
 def parse_link(link):
-    """(host, port) of udp:HOST:PORT; IPv6 hosts in brackets."""
+    """(host, port, sealed) of udp:HOST:PORT or sealed-udp:HOST:PORT; IPv6 hosts in brackets."""
     carrier, _, rest = link.partition(":")
     host, _, port = rest.rpartition(":")
-    if carrier != "udp" or not host or not port.isdigit():
+    if carrier not in ("udp", "sealed-udp") or not host or not port.isdigit():
         raise LinkError(f"the link is {link!r}; expected udp:HOST:PORT")
-    return host.strip("[]"), int(port)
+    return host.strip("[]"), int(port), carrier == "sealed-udp"
 
 
 class Client:
@@ -299,7 +358,7 @@ class Client:
         token = token if token is not None else os.environ.get("PLANTSTAND_TOKEN")
         if not link or not token:
             raise LinkError("PLANTSTAND_LINK and PLANTSTAND_TOKEN must be set: start this program through the bench")
-        host, port = parse_link(link)
+        host, port, sealed = parse_link(link)
         try:
             self._token = bytes.fromhex(token)
         except ValueError:
@@ -309,6 +368,9 @@ class Client:
         family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
         self._socket = socket.socket(family, socket.SOCK_DGRAM)
         self._peer = address
+        # Beyond this machine every frame is sealed; the token is the key then and never crosses.
+        sealed = sealed or not ipaddress.ip_address(address[0].partition("%")[0]).is_loopback
+        self._channel = Channel(self._token, secrets.token_bytes(16)) if sealed else None
         self._name, self._patience_s = name, patience_s
         self._sequence, self._last_command, self._answered, self._received_at = 0, b"", -1, 0.0
         self._settings = {}
@@ -326,7 +388,8 @@ class Client:
 
     def open(self):
         """Opens, follows the bench to its new port, waits for the first feedback and returns the facts."""
-        accept = self._ask("open", ("accept", "refuse"), token=self._token, name=self._name)
+        token = self._channel.challenge if self._channel else self._token
+        accept = self._ask("open", ("accept", "refuse"), token=token, name=self._name)
         if "reason" in accept:
             reason = REFUSE_REASONS.get(accept["reason"], accept["reason"])
             versions = f"the bench speaks versions {accept['version_min']} to {accept['version_max']}"
@@ -334,6 +397,10 @@ class Client:
         if (accept["commands"], accept["pace"]) != (1, 1):
             raise LinkError("this client commands speed in lockstep only, the bench wants something else")
         self._peer = (self._peer[0], accept["port"]) + tuple(self._peer[2:])
+        if self._channel:
+            self._channel = Channel(self._token, self._channel.challenge, accept["nonce"])
+        # The bench begins with the first frame at its new port; a sealed bench with nothing else.
+        self._ask("probe", ("echo", "feedback"), nonce=accept["nonce"])
         self.facts = Facts(accept["tick_hz"], accept["stride_ticks"], accept["endless"],
                            (accept["travel_min_deg"], accept["travel_max_deg"]),
                            (accept["window_min_deg"], accept["window_max_deg"]), accept["path_deg"],
@@ -450,6 +517,8 @@ class Client:
         return self._sequence
 
     def _send(self, frame):
+        if self._channel:
+            frame = self._channel.seal(frame)
         try:
             self._socket.sendto(frame, self._peer)
         except ConnectionError:
@@ -490,7 +559,7 @@ class Client:
         if sender[:2] != tuple(self._peer[:2]):
             return None, None
         try:
-            kind, _, fields = decode(data)
+            kind, _, fields = decode(self._channel.unseal(data) if self._channel else data)
         except Malformed as reason:
             self.malformed[str(reason)] = self.malformed.get(str(reason), 0) + 1
             return None, None

@@ -6,12 +6,14 @@ drive. What it does not: stand for the bench; what the real one answers is teste
 """
 
 import contextlib
+import hmac
 import io
 import json
 import math
 import os
 import random
 import socket
+import struct
 import threading
 import unittest
 from pathlib import Path
@@ -21,6 +23,7 @@ import plantstand_client as wire
 import step_and_back_off
 
 FRAMES = Path(__file__).resolve().parents[2] / "tests" / "data" / "frames.json"
+SEALED = FRAMES.with_name("sealed.json")
 TOKEN = "00112233445566778899aabbccddeeff"
 RPM = math.pi / 30.0
 
@@ -253,11 +256,59 @@ class Frames(unittest.TestCase):
         self.assertEqual(wire.as_text("x" + "ä" * 150), "x" + "ä" * 99)
 
     def test_links_are_read_and_wrong_ones_refused(self):
-        self.assertEqual(wire.parse_link("udp:127.0.0.1:7000"), ("127.0.0.1", 7000))
-        self.assertEqual(wire.parse_link("udp:[::1]:7000"), ("::1", 7000))
+        self.assertEqual(wire.parse_link("udp:127.0.0.1:7000"), ("127.0.0.1", 7000, False))
+        self.assertEqual(wire.parse_link("udp:[::1]:7000"), ("::1", 7000, False))
+        self.assertEqual(wire.parse_link("sealed-udp:127.0.0.1:7000"), ("127.0.0.1", 7000, True))
         for link in ("serial:/dev/ttyACM0:115200", "udp:7000", "udp:host:port", ""):
             with self.assertRaises(wire.LinkError):
                 wire.parse_link(link)
+
+
+class Seal(unittest.TestCase):
+    """The bench's sealed frames, reckoned again with Python's own hmac."""
+
+    def setUp(self):
+        self.file = json.loads(SEALED.read_text(encoding="utf-8"))
+        self.key, self.challenge = bytes.fromhex(self.file["token"]), bytes.fromhex(self.file["challenge"])
+
+    def test_sealed_frames_are_those_of_the_bench(self):
+        self.assertLess(4, len(self.file["frames"]))
+        for frame in self.file["frames"]:
+            with self.subTest(frame["name"]):
+                plain, sealed = bytes.fromhex(frame["plain"]), bytes.fromhex(frame["sealed"])
+                over = sealed[:-20] + bytes([frame["direction"]]) + self.challenge + struct.pack("<Q", frame["nonce"])
+                self.assertEqual(hmac.new(self.key, over, "sha256").digest()[:16], sealed[-20:-4])
+                around = (self.key, frame["direction"], self.challenge, frame["nonce"])
+                self.assertEqual(wire.seal(plain, *around, frame["counter"]), sealed)
+                self.assertEqual(wire.unseal(sealed, *around), (frame["counter"], plain))
+                for key, direction in ((bytes(16), frame["direction"]), (self.key, 3 - frame["direction"])):
+                    with self.assertRaisesRegex(wire.Malformed, "mac"):
+                        wire.unseal(sealed, key, direction, *around[2:])
+
+    def test_each_counter_is_taken_once_and_old_ones_never(self):
+        client = wire.Channel(self.key, self.challenge, 5)
+        frame = wire.encode("done", 3)
+
+        def taken(counter):
+            try:
+                return client.unseal(wire.seal(frame, self.key, wire.TO_CLIENT, self.challenge, 5, counter)) == frame
+            except wire.Malformed as reason:
+                self.assertEqual(str(reason), "replayed")
+                return False
+
+        counters = [0, 1, 1, 3, 2, 2, 100, 36, 37, 37, 3]
+        self.assertEqual([taken(counter) for counter in counters],
+                         [False, True, False, True, True, False, True, False, True, False, False])
+        self.assertNotEqual(client.seal(frame), client.seal(frame))
+
+    def test_plain_and_cut_frames_are_refused(self):
+        sealed = bytes.fromhex(self.file["frames"][0]["sealed"])
+        around = (self.key, 1, self.challenge, 0)
+        with self.assertRaisesRegex(wire.Malformed, "not_sealed"):
+            wire.unseal(bytes.fromhex(self.file["frames"][0]["plain"]), *around)
+        for length in range(len(sealed)):
+            with self.assertRaises(wire.Malformed):
+                wire.unseal(sealed[:length], *around)
 
 
 class Link(unittest.TestCase):

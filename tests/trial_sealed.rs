@@ -12,7 +12,7 @@ use std::time::Duration;
 
 use plantstand::host::door::Door as _;
 use plantstand::host::porter::Rules;
-use plantstand::host::udp::{UdpDoor, UdpTransport};
+use plantstand::host::udp::{Target, UdpDoor, UdpTransport};
 use plantstand::method::axis::Axis;
 use plantstand::method::client::{Client, Transport, TransportError};
 use plantstand::method::sealed::SealedTransport;
@@ -21,7 +21,7 @@ use plantstand::trial::phases;
 use plantstand::trial::result::TrialResult;
 use plantstand::wire::codec::decode;
 use plantstand::wire::layout::{CRC_BYTES, MAX_FRAME_BYTES, MAX_SEALED_FRAME_BYTES};
-use plantstand::wire::message::{Accept, CloseReason, Frame, Message, Open, Probe, RefuseReason, Text};
+use plantstand::wire::message::{Accept, Close, CloseReason, Frame, Message, Open, Probe, RefuseReason, Text};
 use plantstand::wire::seal::{Channel, Direction, Key, Nonces};
 
 #[path = "trial_runs/by_hand.rs"]
@@ -318,7 +318,7 @@ fn who_sends_somebody_elses_open_first_gets_an_accept_and_no_seat() {
         Message::Refuse(refuse) => assert_eq!(refuse.reason, RefuseReason::Busy),
         message => panic!("not refused: {message:?}"),
     }
-    let close = client.sealed(4, Message::Close(plantstand::wire::message::Close { reason: CloseReason::Leaving }));
+    let close = client.sealed(4, Message::Close(Close { reason: CloseReason::Leaving }));
     client.send(&close);
     let result = printed(&listening.finish());
     assert_eq!(result.link.second_opens_refused, 1);
@@ -363,7 +363,7 @@ fn door_that(sealed: bool, may_open_again: bool) -> (UdpDoor, SocketAddr) {
     let scenario = scenario::read("test.toml", DOUGH_SHEETER).expect("a shipped scenario");
     let rules = Rules { token: [7; 16], accept: phases::accept(&scenario, 0), sealed, may_open_again };
     let door = UdpDoor::open(SocketAddr::from((Ipv4Addr::LOCALHOST, 0)), rules).expect("a free port");
-    let address = plantstand::host::udp::Target::parse(&door.address()).expect("its own link").address;
+    let address = Target::parse(&door.address()).expect("its own link").address;
     (door, address)
 }
 

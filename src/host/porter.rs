@@ -15,7 +15,7 @@ use std::time::{Duration, Instant};
 
 use ctutils::CtEq;
 
-use crate::bench::port::{Link, RESEND_AFTER};
+use crate::bench::port::RESEND_AFTER;
 use crate::bench::sealed::SealedLink;
 use crate::host::door::Opened;
 use crate::host::files::fresh_token;
@@ -160,12 +160,10 @@ impl Porter {
         }
         match self.connected(peer) {
             None => self.refusal(RefuseReason::Over, "the bench found no free port"),
-            Some((link, accept)) => {
-                if self.seat(peer, open.name, accept, Box::new(link)) {
-                    return Message::Accept(accept);
-                }
-                self.refusal(RefuseReason::Busy, "somebody has just come back")
-            }
+            Some((link, accept)) => match self.seat(peer, open.name, accept, Box::new(link)) {
+                Ok(()) => Message::Accept(accept),
+                Err(_) => self.refusal(RefuseReason::Busy, "somebody has just come back"),
+            },
         }
     }
 
@@ -188,21 +186,19 @@ impl Porter {
         Some((link, Accept { port, nonce: fresh_nonce()?, ..self.rules.accept }))
     }
 
-    /// Gives somebody the seat: the first one, or the same method again. `false`: one who came back before him has not
-    /// been noticed yet.
-    fn seat(&mut self, peer: SocketAddr, name: Text, accept: Accept, link: AnyLink) -> bool {
+    /// Gives somebody the seat: the first one, or the same method again. The link comes back when one who came back
+    /// before has not been noticed yet, as while machines are examined.
+    fn seat(&mut self, peer: SocketAddr, name: Text, accept: Accept, link: AnyLink) -> Result<(), AnyLink> {
         if let Some(inside) = &mut self.inside {
-            let laid = inside.heirloom.lay(link, name);
-            if laid {
-                (inside.peer, inside.accept) = (peer, accept);
-            }
-            return laid;
+            inside.heirloom.lay(link, name)?;
+            (inside.peer, inside.accept) = (peer, accept);
+            return Ok(());
         }
         let (succession, heirloom) = Succession::of(link);
         self.inside = Some(Inside { peer, name, accept, heirloom });
         // The bench may have stopped waiting; then nobody is let in any more.
         drop(self.entrance.send(Opened { link: Box::new(succession), name: name.as_str().to_owned() }));
-        true
+        Ok(())
     }
 
     fn refusal(&self, reason: RefuseReason, detail: &str) -> Message {
@@ -306,13 +302,13 @@ impl Porter {
         self.pending.retain(|pending| pending.since.elapsed() < PENDING_FOR);
         let known = |pending: &mut Pending| pending.link.has_come().unwrap_or(false);
         let Some(place) = self.pending.iter_mut().position(known) else { return };
-        let Some(Pending { peer, name, accept, mut link, .. }) = self.pending.remove(place) else { return };
-        if self.second(&name).is_some() {
+        let Some(Pending { peer, name, accept, link, .. }) = self.pending.remove(place) else { return };
+        let link: AnyLink = Box::new(link);
+        let seated = if self.second(&name).is_some() { Err(link) } else { self.seat(peer, name, accept, link) };
+        if let Err(mut link) = seated {
             // Somebody else was faster.
             drop(link.send(&framed(0, Message::Close(Close { reason: CloseReason::Over }))));
-            return;
         }
-        self.seat(peer, name, accept, Box::new(link));
     }
 }
 

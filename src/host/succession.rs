@@ -5,7 +5,7 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 
 use crate::bench::port::{Gone, Link};
 use crate::wire::codec::encode;
@@ -54,13 +54,18 @@ impl Succession {
 }
 
 impl Heirloom {
-    /// Lays a successor down; `false` when one lies there already.
-    pub fn lay(&self, link: AnyLink, name: Text) -> bool {
-        let laid = self.heirs.try_send((link, name)).is_ok();
-        if laid {
-            self.waiting.store(true, Ordering::Release);
+    /// Lays a successor down.
+    ///
+    /// # Errors
+    /// The link back when one lies there already, or when the run is over.
+    pub fn lay(&self, link: AnyLink, name: Text) -> Result<(), AnyLink> {
+        match self.heirs.try_send((link, name)) {
+            Ok(()) => {
+                self.waiting.store(true, Ordering::Release);
+                Ok(())
+            }
+            Err(TrySendError::Full((link, _)) | TrySendError::Disconnected((link, _))) => Err(link),
         }
-        laid
     }
 }
 

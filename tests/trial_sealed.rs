@@ -165,6 +165,46 @@ fn the_benchs_own_frames_sent_back_to_it_move_nothing() {
     assert!(30 < refused(&result, "mac"), "{:?}", result.link.refused);
 }
 
+/// Loses the first frames of each way, at the door and at the new port.
+struct Lossy {
+    inner: UdpTransport,
+    out: u32,
+    back: u32,
+}
+
+impl Lossy {
+    const EACH: u32 = 2;
+
+    fn new(inner: UdpTransport) -> Self {
+        Self { inner, out: Self::EACH, back: Self::EACH }
+    }
+}
+
+impl Transport for Lossy {
+    fn send(&mut self, frame: &[u8]) -> Result<(), TransportError> {
+        self.out = self.out.saturating_sub(1);
+        if self.out == 0 { self.inner.send(frame) } else { Ok(()) }
+    }
+
+    fn receive(&mut self, buffer: &mut [u8]) -> Result<Option<usize>, TransportError> {
+        let came = self.inner.receive(buffer)?;
+        if came.is_some() {
+            self.back = self.back.saturating_sub(1);
+        }
+        Ok(came.filter(|_| self.back == 0))
+    }
+
+    fn follow(&mut self, port: u16) -> Result<(), TransportError> {
+        (self.out, self.back) = (Self::EACH, Self::EACH);
+        self.inner.follow(port)
+    }
+}
+
+#[test]
+fn what_is_lost_while_a_link_opens_is_said_again() {
+    check_same_bits(Lossy::new);
+}
+
 /// A frame whose checksum is right and whose code is not.
 fn forged(frame: &[u8]) -> Vec<u8> {
     let end = frame.len() - CRC_BYTES;

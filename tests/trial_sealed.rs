@@ -14,7 +14,7 @@ use plantstand::host::door::Door as _;
 use plantstand::host::porter::Rules;
 use plantstand::host::udp::{Target, UdpDoor, UdpTransport};
 use plantstand::method::axis::Axis;
-use plantstand::method::client::{Client, Transport, TransportError};
+use plantstand::method::client::{Client, Transport};
 use plantstand::method::sealed::SealedTransport;
 use plantstand::scenario;
 use plantstand::trial::phases;
@@ -26,6 +26,8 @@ use plantstand::wire::seal::{Channel, Direction, Key, Nonces};
 
 #[path = "trial_runs/by_hand.rs"]
 mod by_hand;
+#[path = "trial_runs/carriers.rs"]
+mod carriers;
 #[path = "trial_runs/hostile.rs"]
 mod hostile;
 #[path = "trial_runs/outsider.rs"]
@@ -34,6 +36,7 @@ mod outsider;
 mod program;
 
 use by_hand::{disable, enable, turn};
+use carriers::{Lossy, Mirror};
 use hostile::Hostile;
 use outsider::{Door, Listening, framed, open};
 use program::{Ground, Ran};
@@ -140,64 +143,10 @@ fn every_frame_that_was_heard_and_is_sent_again_later_moves_nothing() {
     assert_eq!(result.link.opened_again, 0, "an open is no open at the other port");
 }
 
-/// Sends whatever comes back to where it came from.
-struct Mirror(UdpTransport);
-
-impl Transport for Mirror {
-    fn send(&mut self, frame: &[u8]) -> Result<(), TransportError> {
-        self.0.send(frame)
-    }
-
-    fn receive(&mut self, buffer: &mut [u8]) -> Result<Option<usize>, TransportError> {
-        let came = self.0.receive(buffer)?;
-        came.map_or(Ok(()), |length| self.0.send(&buffer[..length]))?;
-        Ok(came)
-    }
-
-    fn follow(&mut self, port: u16) -> Result<(), TransportError> {
-        self.0.follow(port)
-    }
-}
-
 #[test]
 fn the_benchs_own_frames_sent_back_to_it_move_nothing() {
-    let result = check_same_bits(Mirror);
+    let result = check_same_bits(|inner| Mirror { inner });
     assert!(30 < refused(&result, "mac"), "{:?}", result.link.refused);
-}
-
-/// Loses the first frames of each way, at the door and at the new port.
-struct Lossy {
-    inner: UdpTransport,
-    out: u32,
-    back: u32,
-}
-
-impl Lossy {
-    const EACH: u32 = 2;
-
-    fn new(inner: UdpTransport) -> Self {
-        Self { inner, out: Self::EACH, back: Self::EACH }
-    }
-}
-
-impl Transport for Lossy {
-    fn send(&mut self, frame: &[u8]) -> Result<(), TransportError> {
-        self.out = self.out.saturating_sub(1);
-        if self.out == 0 { self.inner.send(frame) } else { Ok(()) }
-    }
-
-    fn receive(&mut self, buffer: &mut [u8]) -> Result<Option<usize>, TransportError> {
-        let came = self.inner.receive(buffer)?;
-        if came.is_some() {
-            self.back = self.back.saturating_sub(1);
-        }
-        Ok(came.filter(|_| self.back == 0))
-    }
-
-    fn follow(&mut self, port: u16) -> Result<(), TransportError> {
-        (self.out, self.back) = (Self::EACH, Self::EACH);
-        self.inner.follow(port)
-    }
 }
 
 #[test]

@@ -10,6 +10,7 @@ pub mod port;
 pub mod probing;
 pub mod requests;
 pub mod run;
+pub mod sealed;
 pub mod sent;
 pub mod session;
 pub mod standing;

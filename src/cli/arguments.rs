@@ -78,7 +78,8 @@ pub struct ScoreArguments {
     /// A method that the program carries: careful, hasty, or pi where the outside commands torque [default: careful, pi]
     #[arg(long, value_name = "NAME", group = "who")]
     pub by: Option<String>,
-    /// Wait for whoever connects to udp:HOST:PORT (port 0 prints the port taken; loopback only) or serial:PATH:BAUD
+    /// Wait for whoever connects to udp:HOST:PORT (port 0 prints the port taken) or serial:PATH:BAUD; beyond this machine
+    /// every frame is sealed, with a token from --token-file or PLANTSTAND_TOKEN
     #[arg(long, value_name = "LINK", group = "who")]
     pub listen: Option<String>,
     /// Start an outside program; split into words as a shell would, but no shell runs
@@ -106,6 +107,9 @@ pub struct ScoreArguments {
     /// Take the token for --listen from a file that only you may read (mode 0600)
     #[arg(long, value_name = "FILE")]
     pub token_file: Option<PathBuf>,
+    /// Seal every frame on this machine too, as it is done beyond it: to rehearse that
+    #[arg(long)]
+    pub seal: bool,
     /// Where the record goes; an existing folder is refused [default: records/SCENARIO-TIME-SEED]
     #[arg(long, value_name = "DIR", conflicts_with = "no_record")]
     pub record: Option<PathBuf>,

@@ -5,12 +5,13 @@
 use crate::cli::output;
 use crate::cli::probe::ECHO;
 use crate::cli::{Outcome, Stop};
-use crate::host::files::token_from_hex;
+use crate::host::files::{fresh_token, token_from_hex};
 use crate::host::link_name::LinkName;
 use crate::host::serial::SerialTransport;
-use crate::host::udp::UdpTransport;
+use crate::host::udp::{Target, UdpTransport};
 use crate::method::Carried;
 use crate::method::client::{Client, Transport};
+use crate::method::sealed::SealedTransport;
 use crate::method::torque;
 
 /// Runs a carried method until it is done or stops.
@@ -27,7 +28,11 @@ pub fn run(name: &str) -> Result<Outcome, Stop> {
     let token = from_environment("PLANTSTAND_TOKEN")?;
     let token = token_from_hex(&token).ok_or_else(|| Stop::Usage("PLANTSTAND_TOKEN holds no 32 hex digits".into()))?;
     match LinkName::parse(&link).map_err(Stop::Usage)? {
-        LinkName::Udp(address) => serve(method, UdpTransport::towards(address)?, token),
+        LinkName::Udp(Target { address, sealed: false }) => serve(method, UdpTransport::towards(address)?, token),
+        LinkName::Udp(Target { address, sealed: true }) => {
+            let socket = UdpTransport::towards(address)?;
+            serve(method, SealedTransport::new(socket, &token, fresh_token()?), token)
+        }
         LinkName::Serial { path, baud } => serve(method, SerialTransport::open(&path, baud)?, token),
     }
 }

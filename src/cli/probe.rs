@@ -9,13 +9,13 @@ use crate::base::time::TickRate;
 use crate::bench::port::{Gone, Link, Metronome};
 use crate::bench::probing::{Line, Paced, Prober, RHYTHMS, RoundTrips, Wire};
 use crate::cli::arguments::ProbeArguments;
-use crate::cli::tuning::Caller;
-use crate::cli::{Outcome, Stop, output, token};
+use crate::cli::entrance::{Entrance, Ways};
+use crate::cli::tuning::{Caller, Carrier};
+use crate::cli::{Outcome, Stop, output};
 use crate::host::child::Child;
 use crate::host::door::{Door, Opened};
 use crate::host::files::{token_to_hex, try_output, write_whole};
 use crate::host::realtime::{self, Waiting, Wish};
-use crate::host::udp::UdpDoor;
 use crate::method::Carried;
 use crate::report::figure::shown;
 use crate::report::probe_sheet::{CommandFacts, ProbeFacts, RhythmFacts, probe_sheet};
@@ -43,12 +43,12 @@ pub fn run(arguments: &ProbeArguments) -> Result<Outcome, Stop> {
         try_output(path)?;
     }
     let caller = caller(arguments);
-    let token = token::for_caller(&caller, arguments.token_file.as_deref())?;
-    let accept = accept(arguments, u64::from_le_bytes(std::array::from_fn(|place| token[place])));
-    let door: Box<dyn Door> = Box::new(UdpDoor::open(token::address(&caller)?, token, accept)?);
+    let token_file = arguments.token_file.as_deref();
+    let ways = Ways { caller: &caller, carrier: Carrier::Udp, token_file, seal: false, may_open_again: false };
+    let Entrance { door, token, shown, .. } = Entrance::open(&ways, accept(arguments, 0))?;
     let child = match caller {
         Caller::Outside { .. } => {
-            say_where(door.as_ref(), &token, token::is_chosen(&caller, arguments.token_file.as_deref()));
+            say_where(door.as_ref(), &token, !shown);
             None
         }
         _ => Some(start_own(&door.address(), &token)?),

@@ -72,6 +72,7 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
         wish: Wish { waiting: if arguments.spin { Waiting::SleepThenSpin } else { Waiting::Sleep }, ..Wish::default() },
         carrier: carrier(arguments.link.as_deref()),
         token_file: arguments.token_file.as_deref(),
+        seal: arguments.seal,
         folder: record_folder(arguments, seed),
     };
     let finished = perform(&order, &Interrupt::listen())?;

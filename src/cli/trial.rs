@@ -8,9 +8,10 @@ use std::time::Duration;
 
 use crate::base::recording::Recording;
 use crate::bench::session::End;
+use crate::cli::entrance::{Entrance, Ways};
 use crate::cli::progress::Progress;
 use crate::cli::record::Record;
-use crate::cli::tuning::{self, Caller, Carrier, Entrance, Run, Tuning};
+use crate::cli::tuning::{self, Caller, Carrier, Run, Tuning};
 use crate::cli::{Outcome, Stop, output};
 use crate::host::interrupt::Interrupt;
 use crate::host::realtime::Wish;
@@ -46,6 +47,8 @@ pub struct Order<'a> {
     pub carrier: Carrier,
     /// Where the token for a listening bench stands.
     pub token_file: Option<&'a Path>,
+    /// Whether frames are sealed on this machine too.
+    pub seal: bool,
     /// Where the record goes; none is kept without.
     pub folder: Option<PathBuf>,
 }
@@ -68,16 +71,11 @@ pub struct Finished {
 /// What was typed wrongly, or what the machine refused.
 pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Stop> {
     let Order { scenario, seed, machines, .. } = order;
-    let run = Run {
-        scenario,
-        seed: *seed,
-        patience: order.patience,
-        wish: order.wish,
-        carrier: order.carrier,
-        token_file: order.token_file,
-        interrupt,
-    };
-    let entrance = Entrance::open(&run, &order.caller)?;
+    let Order { wish, patience, carrier, token_file, seal, .. } = *order;
+    let run = Run { scenario, seed: *seed, wish, patience, interrupt };
+    let may_open_again = scenario.timing.may_reset;
+    let ways = Ways { caller: &order.caller, carrier, token_file, seal, may_open_again };
+    let entrance = Entrance::open(&ways, phases::accept(scenario, 0))?;
     let mut record = order.folder.as_deref().map(|folder| Record::open(folder, order.text, *seed)).transpose()?;
     let mut tuning = tuning::run(&run, &order.caller, entrance, record.as_mut())?;
     let examined = match (&tuning.tuned.end, scenario.commands) {
@@ -90,6 +88,7 @@ pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Sto
     }
     tuning.tuned.link.second_opens_refused = tuning.refused_as_second();
     tuning.tuned.timing = tuning.timing(&run);
+    tuning.add_refused();
     let identity = Identity {
         program: program(),
         scenario: scenario_facts(order.file, order.text, scenario, *seed),

@@ -264,7 +264,7 @@ impl<T: Transport> Opening<T> {
                 None => self.transport.send(&frame)?,
             }
         }
-        Err(Stop::because("the bench does not answer an open"))
+        Err(Stop::because("the bench does not answer an open; where frames are sealed, a wrong token looks the same"))
     }
 }
 

@@ -154,7 +154,8 @@ fn conduct(sheet: &mut Sheet, result: &TrialResult) {
 
 fn link(sheet: &mut Sheet, result: &TrialResult) {
     let refused: u64 = result.link.refused.values().sum();
-    if refused == 0 && result.link.second_opens_refused == 0 && result.link.resent == 0 {
+    let link = &result.link;
+    if [refused, link.second_opens_refused, link.resent, link.opened_again].iter().all(|count| *count == 0) {
         return;
     }
     sheet.heading("Link");
@@ -172,8 +173,12 @@ fn link_sentence(result: &TrialResult, refused: u64) -> String {
     let by_reason: Vec<String> =
         link.refused.iter().map(|(reason, count)| format!("{} {count}", shown(reason).replace('_', " "))).collect();
     let reasons = if by_reason.is_empty() { String::new() } else { format!(" ({})", by_reason.join(", ")) };
+    let again = match link.opened_again {
+        0 => String::new(),
+        times => format!("; opened again {times} times"),
+    };
     format!(
-        "{} exchanges; {} resent; {refused} frames refused{reasons}; {} opens of others refused.",
+        "{} exchanges; {} resent; {refused} frames refused{reasons}; {} opens of others refused{again}.",
         link.exchanges, link.resent, link.second_opens_refused
     )
 }

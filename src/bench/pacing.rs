@@ -67,7 +67,7 @@ pub fn lockstep(
         if answered != session.counts.exchanges {
             answered = session.counts.exchanges;
             sent = now;
-        } else if RESEND_AFTER <= now.saturating_sub(sent) {
+        } else if link.has_lost() || RESEND_AFTER <= now.saturating_sub(sent) {
             sent = now;
             session.resend(&mut |frame| gone = link.send(frame).err());
         }

@@ -6,6 +6,7 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use crate::base::recording::Recording;
+use crate::bench::impairment::{Harm, ImpairedLink};
 use crate::bench::pacing::{self, Patience, Watch};
 use crate::bench::port::Link;
 use crate::bench::session::{End, Session, close_reason};
@@ -95,7 +96,7 @@ pub struct Tuning {
     /// Its run, for the report's picture; none when it would not fit into memory easily.
     pub recording: Option<Recording>,
     session: Session,
-    link: Option<Box<dyn Link + Send>>,
+    link: Option<ImpairedLink>,
     child: Option<Child>,
     door: Box<dyn Door>,
     told: Vec<u8>,
@@ -126,10 +127,10 @@ pub fn run(
     let end = match keeper.wait_at(door.as_ref(), caller) {
         Ok(opened) => {
             said_name = Some(strike.from_text(&opened.name));
-            let link = link.insert(opened.link);
+            let link =
+                link.insert(ImpairedLink::new(opened.link, run.scenario.impairment.unwrap_or_default(), run.seed));
             let (limits, mut clock) = (keeper.limits(), WallClock::start());
-            caught(|| pacing::lockstep(&mut session, link.as_mut(), &mut clock, limits, &mut keeper))
-                .unwrap_or_else(End::Broken)
+            caught(|| pacing::lockstep(&mut session, link, &mut clock, limits, &mut keeper)).unwrap_or_else(End::Broken)
         }
         Err(end) => give_up(&mut session, end),
     };
@@ -295,6 +296,12 @@ impl Tuning {
     #[must_use]
     pub fn refused_as_second(&self) -> u64 {
         self.door.refused_as_second()
+    }
+
+    /// What was done on purpose to the frames of both directions, so far.
+    #[must_use]
+    pub fn harm(&self) -> [Harm; 2] {
+        self.link.as_ref().map_or_else(Default::default, |link| [link.to_method, link.from_method])
     }
 
     /// Tells the method that a part of the trial begins; `corner` is the machine's number during an examination, else 0.

@@ -177,12 +177,11 @@ fn a_missing_number_ranks_as_the_worst_and_says_why() {
 #[test]
 fn the_kind_of_an_undershoot_is_named() {
     let mut result = fabricated::passed().result;
-    for (place, note) in [(0, "short of the final value after its first crossing"), (6, "beyond the initial value")] {
+    for (place, note) in [(0, "short of the final value after its first crossing"), (2, "beyond the initial value")] {
         let found = &mut result.limits[place].found;
         (found.measure, found.note) = ("undershoot_percent".into(), Some(note.into()));
     }
-    result.limits.truncate(7);
-    let machine = result.limits[6].found.machine.clone();
+    let machine = result.limits[2].found.machine.clone();
     let remark = format!(
         "Undershoot in “step to 400 rpm”: short of the final value after its first crossing (nominal); beyond the initial \
          value ({machine})."
@@ -198,7 +197,7 @@ fn the_kind_of_an_undershoot_is_named() {
 fn a_limit_of_conduct_is_asked_of_the_tuning() {
     let mut result = fabricated::passed().result;
     let mut limit = result.limits[0].clone();
-    (limit.limit, limit.max, limit.target) = (6, Some(9000.0), None);
+    (limit.limit, limit.max, limit.target, limit.grade) = (6, Some(9000.0), None, 1.0);
     limit.found = MeasureResult {
         measure: "travel_path_deg".into(),
         unit: "°".into(),

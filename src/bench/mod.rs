@@ -3,6 +3,7 @@
 //! What it does not: read scenarios (`scenario`), open sockets (`host`), judge (`trial`). Start reading at `tick.rs`.
 
 pub mod frames;
+pub mod impairment;
 pub mod memory;
 pub mod pacing;
 pub mod port;

@@ -29,6 +29,12 @@ pub trait Link {
     /// # Errors
     /// [`Gone`] when nothing can arrive any more.
     fn poll(&mut self, buffer: &mut [u8]) -> Result<Option<usize>, Gone>;
+
+    /// Whether the link lost a frame on purpose since it was asked last, so that nothing will come of waiting: what was
+    /// sent is sent again at once. Only an impaired link knows.
+    fn has_lost(&mut self) -> bool {
+        false
+    }
 }
 
 /// The peer or the device cannot be reached any more.

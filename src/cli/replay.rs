@@ -14,7 +14,7 @@ use crate::trial::examination::NOMINAL;
 use crate::trial::judgement::judge;
 use crate::trial::phases::Identity;
 use crate::trial::replay::replay;
-use crate::trial::result::TrialResult;
+use crate::trial::result::{ImpairmentFacts, TrialResult};
 
 /// Runs the command: 0 when every bit is the same, 1 when one differs.
 ///
@@ -22,11 +22,12 @@ use crate::trial::result::TrialResult;
 /// A folder that is no record, or a file that cannot be read.
 pub fn run(folder: &Path) -> Result<Outcome, Stop> {
     let then = recorded_result(folder)?;
-    let (scenario, text) = read_scenario(&folder.join("scenario.toml"))?;
+    let (mut scenario, text) = read_scenario(&folder.join("scenario.toml"))?;
     if sha256_hex(text.as_bytes()) != then.scenario.sha256 {
         return Err(Stop::Usage(format!("{}: scenario.toml is not the one that was run", folder.display())));
     }
     say_other_version(&then);
+    scenario.impairment = then.impairment.as_ref().map(ImpairmentFacts::asked);
     let frames = folder.join("frames.bin");
     let bytes = std::fs::read(&frames).map_err(|error| refused("read", &frames, &error))?;
     let seed = then.scenario.seed;

@@ -5,6 +5,7 @@
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
+use crate::base::impairment::Impairment;
 use crate::cli::arguments::ScoreArguments;
 use crate::cli::check::{as_text, counted};
 use crate::cli::output;
@@ -46,7 +47,8 @@ pub fn read_scenario(path: &Path) -> Result<(Scenario, String), Stop> {
 /// # Errors
 /// What was typed wrongly, or what the machine refused.
 pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
-    let (scenario, text) = read_scenario(&arguments.file)?;
+    let (mut scenario, text) = read_scenario(&arguments.file)?;
+    scenario.impairment = arguments.impair.or(scenario.impairment).filter(|asked| *asked != Impairment::default());
     if arguments.pace == "real-time" {
         return Err(Stop::Usage("--pace real-time is not built yet; allowed: lockstep".to_owned()));
     }

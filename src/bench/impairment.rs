@@ -112,6 +112,10 @@ impl Link for ImpairedLink {
     fn has_lost(&mut self) -> bool {
         std::mem::take(&mut self.has_lost)
     }
+
+    fn thrown_away(&self) -> Vec<(&'static str, u64)> {
+        self.link.thrown_away()
+    }
 }
 
 /// The copies of a frame that arrive: none, one or two, each of them whole or with one bit turned over.

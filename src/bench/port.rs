@@ -35,6 +35,11 @@ pub trait Link {
     fn has_lost(&mut self) -> bool {
         false
     }
+
+    /// What the carrier itself threw away so far, by reason: bytes that made no frame, frames that found no room.
+    fn thrown_away(&self) -> Vec<(&'static str, u64)> {
+        Vec::new()
+    }
 }
 
 /// The peer or the device cannot be reached any more.

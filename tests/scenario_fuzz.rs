@@ -4,10 +4,11 @@
 use plantstand::base::random::Stream;
 use plantstand::scenario::{MAX_BYTES, read};
 
-const SHIPPED: [&str; 3] = [
+const SHIPPED: [&str; 4] = [
     include_str!("../scenarios/dough-sheeter.toml"),
     include_str!("../scenarios/swivel-arm.toml"),
     include_str!("../scenarios/sluice-gate.toml"),
+    include_str!("../scenarios/torque/swivel-arm.toml"),
 ];
 
 /// Pieces that mean something in a file, to be put where they do not belong.

@@ -4,6 +4,7 @@
 
 pub mod budget;
 pub mod frames;
+pub mod impairment;
 pub mod memory;
 pub mod pacing;
 pub mod port;

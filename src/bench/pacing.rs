@@ -102,7 +102,7 @@ impl Waiting {
         if self.asked != session.asked() {
             self.asked = session.asked();
             self.sent = now;
-        } else if repeats && RESEND_AFTER <= now.saturating_sub(self.sent) {
+        } else if repeats && (link.has_lost() || RESEND_AFTER <= now.saturating_sub(self.sent)) {
             self.sent = now;
             session.resend(&mut |frame| self.gone = link.send(frame).err());
         }

@@ -30,6 +30,12 @@ pub trait Link {
     /// [`Gone`] when nothing can arrive any more.
     fn poll(&mut self, buffer: &mut [u8]) -> Result<Option<usize>, Gone>;
 
+    /// Whether the link lost a frame on purpose since it was asked last, so that nothing will come of waiting: what was
+    /// sent is sent again at once. Only an impaired link knows.
+    fn has_lost(&mut self) -> bool {
+        false
+    }
+
     /// What the carrier itself threw away so far, by reason: bytes that made no frame, frames that found no room.
     fn thrown_away(&self) -> Vec<(&'static str, u64)> {
         Vec::new()

@@ -9,6 +9,7 @@ use std::sync::Arc;
 use crate::base::recording::Row;
 use crate::base::signal::{Feedback, Request};
 use crate::base::time::TickRate;
+use crate::bench::impairment::Delays;
 use crate::bench::standing::{Command, Standing, Wanted};
 use crate::bench::terms::Terms;
 use crate::bench::tick::{Bench, Demand, Faults, Loads, Script};
@@ -52,6 +53,7 @@ pub struct Run {
     torque: bool,
     script: Option<Arc<dyn Script + Send + Sync>>,
     standing: Standing,
+    delays: Delays,
     /// The tick that is sensed next.
     tick: u64,
     /// Whether the tick before was sensed and waits for its second half.
@@ -85,17 +87,24 @@ impl Run {
     /// The tuning phase: the drive switched off, no script.
     #[must_use]
     pub fn tuning(bench: Bench, terms: &Terms) -> Self {
-        Self::new(bench, terms, None, 0)
+        Self::new(bench, terms, None, 0, "tuning")
     }
 
-    /// An examination through a controller outside: the drive in operation enabled from tick 0 on.
+    /// An examination through a controller outside, of the machine of this number: the drive in operation enabled from
+    /// tick 0 on.
     #[must_use]
-    pub fn examination(mut bench: Bench, terms: &Terms, script: Arc<dyn Script + Send + Sync>) -> Self {
+    pub fn examination(mut bench: Bench, terms: &Terms, corner: u16, script: Arc<dyn Script + Send + Sync>) -> Self {
         bench.start_enabled();
-        Self::new(bench, terms, Some(script), ENABLE_OPERATION_WORD)
+        Self::new(bench, terms, Some(script), ENABLE_OPERATION_WORD, &format!("examination {corner}"))
     }
 
-    fn new(bench: Bench, terms: &Terms, script: Option<Arc<dyn Script + Send + Sync>>, controlword: u16) -> Self {
+    fn new(
+        bench: Bench,
+        terms: &Terms,
+        script: Option<Arc<dyn Script + Send + Sync>>,
+        controlword: u16,
+        place: &str,
+    ) -> Self {
         let torque = terms.accept.commands != Commands::Speed;
         Self {
             bench,
@@ -105,6 +114,7 @@ impl Run {
             torque,
             script,
             standing: Standing::new(terms.accept.stride_ticks, controlword),
+            delays: Delays::new(terms.impairment, terms.seed, place, terms.accept.stride_ticks),
             tick: 0,
             between: false,
             frame: Frame { sequence: 0, message: if torque { nothing_sensed() } else { nothing_shown() } },
@@ -138,10 +148,11 @@ impl Run {
         !self.reset.over
     }
 
-    /// A command that answers a feedback. It acts from the ticks that belong to it, or from the next one when it is late.
+    /// A command that answers a feedback. It acts from the ticks that belong to it, later where it is delayed on purpose,
+    /// and from the next one when it is late.
     pub fn take(&mut self, command: Command) -> bool {
         let own_tick = (u64::from(command.exchange) + 1) * self.stride_ticks;
-        self.standing.take(command, own_tick)
+        self.standing.take(command, own_tick + self.delays.draw())
     }
 
     /// The feedback of the exchange that is complete, under a sequence number.

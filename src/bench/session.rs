@@ -135,7 +135,7 @@ impl Session {
 
     /// Prepares the examination of a machine through a controller outside: 0 the nominal one, else the corner's number.
     pub fn prepare_examination(&mut self, setup: &Setup, corner: u16, script: Arc<dyn Script + Send + Sync>) {
-        self.run = Run::examination(Bench::new(setup), &self.terms, script);
+        self.run = Run::examination(Bench::new(setup), &self.terms, corner, script);
         self.prepare(Phase { phase: PhaseKind::Examination, corner });
     }
 

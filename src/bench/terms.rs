@@ -4,6 +4,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::base::impairment::Impairment;
 use crate::base::recording::Row;
 use crate::drive::setting::Settings;
 use crate::plant::event::Fault;
@@ -22,6 +23,10 @@ pub struct Terms {
     pub silent_ticks_before_quick_stop: u32,
     /// Whether a client that lost its state may open again.
     pub may_reset: bool,
+    /// By how much answers are delayed on purpose.
+    pub impairment: Impairment,
+    /// What the delays are drawn from.
+    pub seed: u64,
 }
 
 /// How a phase ended.

@@ -6,6 +6,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+use crate::base::impairment::Impairment;
+
 /// A hardware-in-the-loop servo plant simulator that scores tuning methods from outside.
 ///
 /// plantstand is a simulator: a pass here is no proof that a machine is safe or that settings suit it. Never connect
@@ -104,6 +106,10 @@ pub struct ScoreArguments {
     /// of a processor
     #[arg(long)]
     pub spin: bool,
+    /// Harm the link on purpose, from the seed: loss, repeat, corrupt, reorder in percent, delay, jitter in ticks, such as
+    /// loss=1,delay=2; none leaves it alone whatever the scenario says
+    #[arg(long, value_name = "SPEC")]
+    pub impair: Option<Impairment>,
     /// Take the token for --listen from a file that only you may read (mode 0600)
     #[arg(long, value_name = "FILE")]
     pub token_file: Option<PathBuf>,

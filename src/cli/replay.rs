@@ -15,7 +15,7 @@ use crate::trial::examination::NOMINAL;
 use crate::trial::judgement::{judge, pace_name};
 use crate::trial::phases::Identity;
 use crate::trial::replay::replay;
-use crate::trial::result::TrialResult;
+use crate::trial::result::{ImpairmentFacts, TrialResult};
 
 /// Runs the command: 0 when every bit is the same, 1 when one differs.
 ///
@@ -29,6 +29,7 @@ pub fn run(folder: &Path) -> Result<Outcome, Stop> {
     }
     say_other_version(&then);
     scenario.timing.pace = if then.pace == pace_name(Pace::RealTime) { Pace::RealTime } else { Pace::Lockstep };
+    scenario.impairment = then.impairment.as_ref().map(ImpairmentFacts::asked);
     let frames = folder.join("frames.bin");
     let bytes = std::fs::read(&frames).map_err(|error| refused("read", &frames, &error))?;
     let seed = then.scenario.seed;

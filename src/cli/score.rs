@@ -5,6 +5,7 @@
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
+use crate::base::impairment::Impairment;
 use crate::cli::arguments::ScoreArguments;
 use crate::cli::check::{as_text, counted};
 use crate::cli::output;
@@ -48,6 +49,7 @@ pub fn read_scenario(path: &Path) -> Result<(Scenario, String), Stop> {
 /// What was typed wrongly, or what the machine refused.
 pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     let (mut scenario, text) = read_scenario(&arguments.file)?;
+    scenario.impairment = arguments.impair.or(scenario.impairment).filter(|asked| *asked != Impairment::default());
     if let Some(pace) = &arguments.pace {
         scenario.timing.pace = if pace == "real-time" { Pace::RealTime } else { Pace::Lockstep };
     }

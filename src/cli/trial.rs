@@ -94,7 +94,13 @@ pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Sto
         scenario: scenario_facts(order.file, order.text, scenario, *seed),
         method: method_facts(&order.caller, tuning.said_name.take()),
     };
-    let result = judge(scenario, &identity, &tuning.tuned, examined.as_ref());
+    let mut result = judge(scenario, &identity, &tuning.tuned, examined.as_ref());
+    for harm in tuning.harm() {
+        let Some(facts) = &mut result.impairment else { break };
+        facts.frames_lost += harm.lost;
+        facts.frames_repeated += harm.repeated;
+        facts.copies_corrupted += harm.corrupted;
+    }
     tuning.tell(&result);
     let (tuned, recording) = tuning.close();
     let finished = Finished { tuned, examined, recording, result };

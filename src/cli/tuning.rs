@@ -6,6 +6,7 @@
 use std::time::{Duration, Instant};
 
 use crate::base::recording::Recording;
+use crate::bench::impairment::{Harm, ImpairedLink};
 use crate::bench::pacing;
 use crate::bench::port::Link;
 use crate::bench::session::{End, Session, close_reason};
@@ -84,7 +85,7 @@ pub struct Tuning {
     /// Its run, for the report's picture; none when it would not fit into memory easily.
     pub recording: Option<Recording>,
     session: Session,
-    link: Option<Box<dyn Link + Send>>,
+    link: Option<ImpairedLink>,
     child: Option<Child>,
     door: Box<dyn Door>,
     strike: Strike,
@@ -117,7 +118,9 @@ pub fn run(
     let end = match keeper.wait_at(door.as_ref(), caller) {
         Ok(opened) => {
             said_name = Some(strike.from_text(&opened.name));
-            phase(run, &mut session, link.insert(opened.link).as_mut(), &mut keeper, &mut kept)
+            let impairment = run.scenario.impairment.unwrap_or_default();
+            let link = link.insert(ImpairedLink::new(opened.link, impairment, run.seed));
+            phase(run, &mut session, link, &mut keeper, &mut kept)
         }
         Err(end) => give_up(&mut session, end),
     };
@@ -207,6 +210,12 @@ impl Tuning {
         }
     }
 
+    /// What was done on purpose to the frames of both directions, so far.
+    #[must_use]
+    pub fn harm(&self) -> [Harm; 2] {
+        self.link.as_ref().map_or_else(Default::default, |link| [link.to_method, link.from_method])
+    }
+
     /// Tells the method that a part of the trial begins; `corner` is the machine's number during an examination, else 0.
     pub fn announce(&mut self, phase: PhaseKind, corner: u16) {
         let Some(link) = &mut self.link else { return };
@@ -267,7 +276,7 @@ impl Tuning {
     fn go_through(&mut self, run: &Run<'_>, record: Option<&mut Record>) -> Result<(End, Option<Recording>), Stop> {
         let Some(link) = &mut self.link else { return Ok((End::Silent, None)) };
         let mut keeper = Keeper::of_examination(run, self.child.as_ref(), record, &self.strike);
-        let end = phase(run, &mut self.session, link.as_mut(), &mut keeper, &mut self.kept);
+        let end = phase(run, &mut self.session, link, &mut keeper, &mut self.kept);
         match keeper.failure.take() {
             Some(error) => Err(error.into()),
             None => Ok((end, keeper.recording.take())),

@@ -122,6 +122,7 @@ pub fn link(result: &TrialResult) -> Markup {
             }
             dt { "opens of others refused" } dd { (link.second_opens_refused) }
             dt { "opened again" } dd { (link.opened_again) }
+            @if let Some(words) = finding::impairment_sentence(result) { dt { "on purpose" } dd { (words) } }
         }
     }
 }
@@ -149,7 +150,7 @@ pub fn definitions(result: &TrialResult) -> Markup {
 }
 
 /// What stands before a machine is touched.
-const CAUTIONS: [&str; 6] = [
+const CAUTIONS: [&str; 7] = [
     "plantstand is a simulator. A pass here is no proof that a machine is safe or that settings suit it.",
     "At a machine the maker's instructions, the site's rules and local codes come first. Electrical work is for \
      licensed or authorised people.",
@@ -161,6 +162,7 @@ const CAUTIONS: [&str; 6] = [
      first.",
     "Raise gain in small steps; stop at noise, heat or smell. Afterwards test protections, limits and stops again, \
      power-cycle and compare.",
+    "Never connect this bench's link to a drive that can move real machinery.",
 ];
 
 /// The cautions, in short.

@@ -5,6 +5,7 @@
 
 use super::figure::{counted, figure, figures_apart, quantity, rough, shown, with_unit};
 use super::measure_words::spoken;
+use crate::score::measure::{Kind, Measure};
 use crate::trial::examination::NOMINAL;
 use crate::trial::phases::TUNING;
 use crate::trial::result::{Conduct, LimitResult, MeasureResult, NoNumber, Reason, SettingFact, TrialResult, Verdict};
@@ -47,9 +48,14 @@ fn limit_row(result: &TrialResult, place: usize) -> Option<LimitRow<'_>> {
     let mine = || result.limits.iter().filter(move |limit| limit.limit == place);
     Some(LimitRow {
         any: mine().next()?,
-        nominal: mine().find(|limit| limit.found.machine == NOMINAL),
-        worst_corner: mine().filter(|limit| limit.found.machine != NOMINAL).min_by(|a, b| least_reserve(a, b)),
+        nominal: mine().find(|limit| !is_in_corner(limit)),
+        worst_corner: mine().filter(|limit| is_in_corner(limit)).min_by(|a, b| least_reserve(a, b)),
     })
+}
+
+/// Tuning takes place on the nominal machine.
+fn is_in_corner(limit: &LimitResult) -> bool {
+    ![NOMINAL, TUNING].contains(&limit.found.machine.as_str())
 }
 
 fn least_reserve(a: &LimitResult, b: &LimitResult) -> std::cmp::Ordering {
@@ -71,7 +77,7 @@ pub fn worst_corner(result: &TrialResult) -> Option<&str> {
 /// The corner with the least reserve among some limits; one that missed before any that held.
 #[must_use]
 pub fn worst_of_corners<'a>(limits: impl IntoIterator<Item = &'a LimitResult>) -> Option<&'a str> {
-    let corners = limits.into_iter().filter(|limit| limit.found.machine != NOMINAL);
+    let corners = limits.into_iter().filter(|limit| is_in_corner(limit));
     corners.min_by(|a, b| a.held.cmp(&b.held).then(least_reserve(a, b))).map(|limit| limit.found.machine.as_str())
 }
 
@@ -138,10 +144,11 @@ fn all_held(result: &TrialResult) -> String {
 }
 
 fn corner_count(result: &TrialResult) -> usize {
-    let mut names: Vec<&str> = result.limits.iter().map(|limit| limit.found.machine.as_str()).collect();
+    let corners = result.limits.iter().filter(|limit| is_in_corner(limit));
+    let mut names: Vec<&str> = corners.map(|limit| limit.found.machine.as_str()).collect();
     names.sort_unstable();
     names.dedup();
-    names.iter().filter(|name| **name != NOMINAL).count()
+    names.len()
 }
 
 /// The grade in words; a void run has none.
@@ -163,6 +170,7 @@ pub fn worst_sentence(result: &TrialResult) -> Option<String> {
     let opening = if limit.held { "Nearest to a limit" } else { "Farthest beyond a limit" };
     let machine = match limit.found.machine.as_str() {
         NOMINAL => "the nominal machine".to_owned(),
+        TUNING => "the nominal machine while tuning".to_owned(),
         name => format!("the corner “{}”", shown(name)),
     };
     Some(format!("{opening}: {machine}. {}.", capital(&limit_sentence(limit))))
@@ -188,6 +196,28 @@ fn capital(text: &str) -> String {
 pub fn subject(found: &MeasureResult) -> String {
     let measure = spoken(&found.measure);
     found.during.as_ref().map_or(measure.clone(), |entry| format!("{measure} in “{}”", shown(entry)))
+}
+
+/// The window of a measure: its programme entry, or what stands for one.
+#[must_use]
+pub fn window(found: &MeasureResult) -> String {
+    let stands_for_one = match Measure::from_name(&found.measure).map(Measure::kind) {
+        Some(Kind::Loop) => "whole loop",
+        Some(Kind::Conduct) => "while tuning",
+        _ => "whole run",
+    };
+    found.during.as_deref().map_or_else(|| stands_for_one.to_owned(), shown)
+}
+
+/// What belongs beside the numbers of a row, which excursion an undershoot is for one; none where nothing does.
+#[must_use]
+pub fn remark(row: &LimitRow) -> Option<String> {
+    let noted = [row.nominal, row.worst_corner].into_iter().flatten().filter_map(|limit| {
+        let note = shown(limit.found.note.as_deref()?);
+        Some(format!("{note} ({})", shown(&limit.found.machine)))
+    });
+    let noted: Vec<String> = noted.collect();
+    (!noted.is_empty()).then(|| format!("{}: {}.", capital(&subject(&row.any.found)), noted.join("; ")))
 }
 
 /// The limit in words: `at most 15 %`, `at least 30°`.
@@ -376,6 +406,16 @@ fn kept(conduct: &Conduct) -> &'static str {
         Some(false) => "A power cycle lost tuned settings: they were not stored.",
         None => "The power cycle was not reached.",
     }
+}
+
+/// What was done to the link on purpose; none where it was left alone.
+#[must_use]
+pub fn impairment_sentence(result: &TrialResult) -> Option<String> {
+    let facts = result.impairment.as_ref()?;
+    let (lost, repeated) = (counted(facts.frames_lost, "frame", "frames"), facts.frames_repeated);
+    let harmed = format!(": {lost} lost, {repeated} sent twice, {} corrupted", facts.copies_corrupted);
+    let harmed = if facts.asked().touches_frames() { harmed } else { String::new() };
+    Some(format!("Impaired on purpose with {}{harmed}.", facts.asked()))
 }
 
 /// A reason made a sentence: one line, a capital is kept, one full stop at the end.

@@ -10,6 +10,7 @@ use super::figure::{figure, quantity, shown};
 use super::finding::{self, LimitRow};
 use super::measure_words::spoken;
 use crate::trial::examination::NOMINAL;
+use crate::trial::phases::TUNING;
 use crate::trial::result::{LimitResult, MeasureResult, TrialResult};
 
 /// The limits, one row each, nominal beside the worst corner; behind a fold every limit on every machine.
@@ -45,7 +46,7 @@ fn limit_row(row: &LimitRow) -> Markup {
         tr role="row" {
             th scope="row" role="rowheader" {
                 (spoken(&row.any.found.measure))
-                small { @if let Some(entry) = &row.any.found.during { (shown(entry)) } @else { "whole loop" } }
+                small { (finding::window(&row.any.found)) }
             }
             td role="cell" data-label="allowed" {
                 (finding::asked(judged)) (band(judged))
@@ -75,7 +76,9 @@ fn outcome_cell(label: &str, limit: Option<&LimitResult>) -> Markup {
         td role="cell" data-label=(label) {
             @if let Some(limit) = limit {
                 (verdict(limit.held)) " " span.figure { (finding::found(limit)) }
-                @if limit.found.machine != NOMINAL { small { (shown(&limit.found.machine)) } }
+                @if ![NOMINAL, TUNING].contains(&limit.found.machine.as_str()) {
+                    small { (shown(&limit.found.machine)) }
+                }
                 (limit_bar(limit))
                 @if !limit.held {
                     @if let Some(distance) = finding::distance(limit) { small.missed { (distance) } }
@@ -100,7 +103,7 @@ fn every_limit(limits: &[LimitResult]) -> Markup {
             } }
             tbody { @for limit in limits { tr {
                 th scope="row" { (spoken(&limit.found.measure)) }
-                td { (limit.found.during.as_deref().map_or_else(|| "whole loop".to_owned(), shown)) }
+                td { (finding::window(&limit.found)) }
                 td { (shown(&limit.found.machine)) }
                 td { (finding::found(limit)) (note(&limit.found)) }
                 td { (finding::asked(limit)) }
@@ -124,7 +127,7 @@ pub fn other_measures(measures: &[MeasureResult]) -> Markup {
                     } }
                     tbody { @for found in measures { tr {
                         th scope="row" { (spoken(&found.measure)) }
-                        td { (found.during.as_deref().map_or_else(|| "whole run".to_owned(), shown)) }
+                        td { (finding::window(found)) }
                         td { (shown(&found.machine)) }
                         td { (finding::measured(found)) (note(found)) }
                         td { (moment(found)) }

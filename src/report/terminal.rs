@@ -86,16 +86,18 @@ fn limits(sheet: &mut Sheet, result: &TrialResult, width: Option<usize>) {
         ]
     });
     sheet.table(&header, cells.collect(), &[5]);
+    rows.iter().filter_map(finding::remark).for_each(|remark| sheet.sentence(2, &remark));
 }
 
 fn limit_lines(sheet: &mut Sheet, row: &LimitRow) {
     sheet.sentence(2, &format!("{}, {}: {}", spoken(&row.any.found.measure), entry(row), allowed(row)));
     let grade = figure(row.grade());
     sheet.sentence(4, &format!("nominal {}; worst corner {}; grade {grade}", nominal(row), worst_corner(row)));
+    finding::remark(row).iter().for_each(|remark| sheet.sentence(4, remark));
 }
 
 fn entry(row: &LimitRow) -> String {
-    row.any.found.during.as_deref().map_or_else(|| "whole loop".to_owned(), shown)
+    finding::window(&row.any.found)
 }
 
 fn nominal(row: &LimitRow) -> String {
@@ -154,11 +156,14 @@ fn conduct(sheet: &mut Sheet, result: &TrialResult) {
 
 fn link(sheet: &mut Sheet, result: &TrialResult) {
     let refused: u64 = result.link.refused.values().sum();
+    let impaired = finding::impairment_sentence(result);
     let link = &result.link;
-    if [refused, link.second_opens_refused, link.resent, link.opened_again].iter().all(|count| *count == 0) {
+    let counts = [refused, link.second_opens_refused, link.resent, link.opened_again];
+    if counts.iter().all(|count| *count == 0) && impaired.is_none() {
         return;
     }
     sheet.heading("Link");
+    impaired.iter().for_each(|words| sheet.sentence(2, words));
     sheet.sentence(2, &link_sentence(result, refused));
 }
 

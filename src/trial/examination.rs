@@ -157,7 +157,7 @@ pub fn prepare(
 pub fn found(scenario: &Scenario, number: usize, session: &Session, recording: Recording) -> Option<Examination> {
     let (name, _) = machine(scenario, number)?;
     let fault = match session.end() {
-        Some(End::Fault(fault)) => Some(fault.clone()),
+        Some(End::Fault(fault)) => Some(*fault),
         _ => None,
     };
     let bench = session.bench();

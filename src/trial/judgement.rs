@@ -14,7 +14,9 @@ use crate::trial::conduct;
 use crate::trial::examination::Examination;
 use crate::trial::phases::{Examined, Identity, TUNING, Tuned};
 use crate::trial::result;
-use crate::trial::result::{LimitResult, MeasureResult, Reason, SCHEMA_VERSION, TrialResult, TuningEnd, Verdict};
+use crate::trial::result::{
+    ImpairmentFacts, LimitResult, MeasureResult, Reason, SCHEMA_VERSION, TrialResult, TuningEnd, Verdict,
+};
 use crate::trial::words;
 
 /// The loop that a controller outside closes is not known from inside.
@@ -42,6 +44,7 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
         scenario: identity.scenario.clone(),
         method: identity.method.clone(),
         pace: pace_name(scenario.timing.pace).to_owned(),
+        impairment: scenario.impairment.as_ref().map(ImpairmentFacts::of),
         verdict,
         reasons,
         grade_percent: grade,

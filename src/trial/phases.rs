@@ -88,6 +88,8 @@ pub fn session(scenario: &Scenario, seed: u64, accept: Accept) -> Session {
         initial: scenario.settings,
         silent_ticks_before_quick_stop: scenario.timing.silent_ticks_before_quick_stop,
         may_reset: scenario.timing.may_reset,
+        impairment: scenario.impairment.unwrap_or_default(),
+        seed,
     };
     Session::new(&setup, terms)
 }

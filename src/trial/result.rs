@@ -6,6 +6,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::base::impairment::Impairment;
 use crate::bench::timing::Timing;
 
 /// The shape of this file; grows when a key changes its meaning or goes.
@@ -24,6 +25,8 @@ pub struct TrialResult {
     pub method: MethodFacts,
     /// `lockstep` or `real-time`.
     pub pace: String,
+    /// What was done to the link on purpose; none where it was left as it was.
+    pub impairment: Option<ImpairmentFacts>,
     /// Pass, fail or void.
     pub verdict: Verdict,
     /// Why, one line each, the gravest first; empty on a pass.
@@ -89,6 +92,60 @@ pub struct MethodFacts {
     pub command: Option<String>,
     /// What it called itself on the link; none when it never opened.
     pub said_name: Option<String>,
+}
+
+/// What was done to the link on purpose: what was asked for, and what became of the frames.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ImpairmentFacts {
+    /// Probability that a frame was lost, each direction for itself.
+    pub loss_frac: f64,
+    /// Probability that a frame arrived twice.
+    pub repeat_frac: f64,
+    /// Probability that a copy arrived with one bit turned over.
+    pub corrupt_frac: f64,
+    /// Probability that an answer came after the one that followed it.
+    pub reorder_frac: f64,
+    /// Ticks by which every answer acted later.
+    pub delay_ticks: u32,
+    /// At most so many ticks more.
+    pub jitter_ticks: u32,
+    /// Frames that were lost, both directions together. Depends on how often either side repeated one, as the other two.
+    pub frames_lost: u64,
+    /// Frames that were sent on twice.
+    pub frames_repeated: u64,
+    /// Copies of which one bit was turned over.
+    pub copies_corrupted: u64,
+}
+
+impl ImpairmentFacts {
+    /// What was asked for, before any frame crossed.
+    #[must_use]
+    pub fn of(asked: &Impairment) -> Self {
+        Self {
+            loss_frac: asked.loss_frac,
+            repeat_frac: asked.repeat_frac,
+            corrupt_frac: asked.corrupt_frac,
+            reorder_frac: asked.reorder_frac,
+            delay_ticks: asked.delay_ticks,
+            jitter_ticks: asked.jitter_ticks,
+            frames_lost: 0,
+            frames_repeated: 0,
+            copies_corrupted: 0,
+        }
+    }
+
+    /// What was asked for: a replay asks for the same.
+    #[must_use]
+    pub fn asked(&self) -> Impairment {
+        Impairment {
+            loss_frac: self.loss_frac,
+            repeat_frac: self.repeat_frac,
+            corrupt_frac: self.corrupt_frac,
+            reorder_frac: self.reorder_frac,
+            delay_ticks: self.delay_ticks,
+            jitter_ticks: self.jitter_ticks,
+        }
+    }
 }
 
 /// The three verdicts.

@@ -339,6 +339,7 @@ fn result(method: &str, settings: Loop, limits: Vec<LimitResult>) -> TrialResult
             said_name: Some(method.into()),
         },
         pace: "lockstep".into(),
+        impairment: None,
         verdict,
         reasons,
         grade_percent,

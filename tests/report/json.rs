@@ -25,6 +25,7 @@ fn keys_come_in_a_fixed_order() {
         "scenario",
         "method",
         "pace",
+        "impairment",
         "verdict",
         "reasons",
         "grade_percent",

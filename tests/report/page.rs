@@ -5,6 +5,7 @@ use plantstand::base::real;
 use plantstand::base::recording::Recording;
 use plantstand::report::figure::{JOINING_SPACE, figure};
 use plantstand::report::{Pictures, html};
+use plantstand::trial::phases::TUNING;
 use std::collections::BTreeMap;
 
 /// The pages as files, for a look at them.
@@ -194,4 +195,24 @@ fn a_long_programme_stays_small_and_says_what_is_not_drawn() {
     let page = html::page(&trial.result, &pictures);
     assert!(page.len() < 700_000, "{}", page.len());
     assert!(page.contains("more entries are not drawn."));
+}
+
+/// The last of the cautions is about the bench itself.
+#[test]
+fn the_page_warns_of_drives_that_can_move_machinery() {
+    let page = page(&fabricated::passed());
+    assert!(page.contains("<li>Never connect this bench's link to a drive that can move real machinery.</li>"));
+}
+
+/// A limit of conduct is asked while tuning, and of no corner.
+#[test]
+fn a_limit_of_conduct_is_asked_while_tuning() {
+    let mut trial = fabricated::passed();
+    trial.result.limits.truncate(1);
+    let found = &mut trial.result.limits[0].found;
+    (found.measure, found.machine, found.during) = ("moves".into(), TUNING.into(), None);
+    let page = page(&trial);
+    let row = page.split("<tr").find(|row| row.contains(">moves<small>")).expect("a row of the moves");
+    assert!(row.contains("<small>while tuning</small>"), "{row}");
+    assert!(row.contains("data-label=\"worst corner\">not asked"), "{row}");
 }

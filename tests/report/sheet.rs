@@ -1,12 +1,13 @@
 //! The score sheet says the verdict first, in words that can be read aloud, and keeps to the terminal.
 
 use crate::fabricated;
+use plantstand::base::impairment::Impairment;
 use plantstand::report::Style;
 use plantstand::report::figure::figure;
 use plantstand::report::finding;
 use plantstand::report::terminal::score_sheet;
 use plantstand::trial::phases::TUNING;
-use plantstand::trial::result::{Fault, NoNumber, TrialResult};
+use plantstand::trial::result::{Fault, ImpairmentFacts, MeasureResult, NoNumber, TrialResult};
 
 fn terminal(width: usize) -> Style {
     Style { width: Some(width), colour: false, unicode: true }
@@ -170,4 +171,66 @@ fn a_missing_number_ranks_as_the_worst_and_says_why() {
     assert_eq!((worst.found.no_number, &worst.found.machine), (Some(NoNumber::NotSettled), &machine));
     let sentence = finding::worst_sentence(&result).expect("there are limits").replace('\u{a0}', " ");
     assert!(sentence.ends_with("Settling time in “step to 400 rpm” was not settled where at most 0.22 s is allowed."));
+}
+
+/// Where a limit asks for the undershoot, the sheet says which of the two excursions it was, machine by machine.
+#[test]
+fn the_kind_of_an_undershoot_is_named() {
+    let mut result = fabricated::passed().result;
+    for (place, note) in [(0, "short of the final value after its first crossing"), (2, "beyond the initial value")] {
+        let found = &mut result.limits[place].found;
+        (found.measure, found.note) = ("undershoot_percent".into(), Some(note.into()));
+    }
+    let machine = result.limits[2].found.machine.clone();
+    let remark = format!(
+        "Undershoot in “step to 400 rpm”: short of the final value after its first crossing (nominal); beyond the initial \
+         value ({machine})."
+    );
+    check_lines(&score_sheet(&result, Style::PLAIN), &[&format!("  {remark}")]);
+    let narrow = score_sheet(&result, terminal(60));
+    let joined: String = narrow.lines().map(str::trim).collect::<Vec<_>>().join(" ");
+    assert!(joined.contains(&remark), "{narrow}");
+}
+
+/// A limit of conduct is asked of the tuning, which is no corner: neither in its row nor where corners are counted.
+#[test]
+fn a_limit_of_conduct_is_asked_of_the_tuning() {
+    let mut result = fabricated::passed().result;
+    let mut limit = result.limits[0].clone();
+    (limit.limit, limit.max, limit.target, limit.grade) = (6, Some(9000.0), None, 1.0);
+    limit.found = MeasureResult {
+        measure: "travel_path_deg".into(),
+        unit: "°".into(),
+        machine: TUNING.into(),
+        during: None,
+        window_s: None,
+        value: Some(8999.0),
+        no_number: None,
+        at_s: None,
+        note: None,
+    };
+    result.limits.push(limit);
+    let sheet = score_sheet(&result, Style::PLAIN);
+    assert!(sheet.contains("Passed: all 7 limits held, on the nominal machine and in 2 corners."), "{sheet}");
+    assert!(
+        sheet.contains("Nearest to a limit: the nominal machine while tuning. Travel path was 8999° where "),
+        "{sheet}"
+    );
+    let row = sheet.lines().find(|line| line.starts_with("  travel path  ")).expect("a row of the path");
+    let cells: Vec<&str> = row.split("  ").map(str::trim).filter(|cell| !cell.is_empty()).collect();
+    assert_eq!(cells, ["travel path", "while tuning", "at most 9000°", "held, 8999°", "not asked", "1"]);
+    assert_eq!(finding::worst_corner(&result).map(|corner| corner == TUNING), Some(false));
+}
+
+/// What was done to the link on purpose stands with what the link did.
+#[test]
+fn an_impaired_link_is_said() {
+    let mut result = fabricated::passed().result;
+    assert!(!score_sheet(&result, Style::PLAIN).contains("on purpose"));
+    let asked = Impairment { loss_frac: 0.01, delay_ticks: 2, ..Impairment::default() };
+    result.impairment = Some(ImpairmentFacts { frames_lost: 1, ..ImpairmentFacts::of(&asked) });
+    let line = "  Impaired on purpose with loss=1,delay=2: 1 frame lost, 0 sent twice, 0 corrupted.";
+    check_lines(&score_sheet(&result, Style::PLAIN), &["Link", line]);
+    result.impairment = Some(ImpairmentFacts::of(&Impairment { loss_frac: 0.0, ..asked }));
+    check_lines(&score_sheet(&result, Style::PLAIN), &["  Impaired on purpose with delay=2."]);
 }

@@ -3,8 +3,8 @@
 
 What it does: opens the link, answers feedback with commands, reads, writes and stores the drive's settings by name,
 logs, says done and waits for the verdict. What it does not: decide anything about a machine (see
-step_and_back_off.py for a method). It speaks version 1 of src/wire/PROTOCOL.md over UDP and serial lines: where the
-outside commands speed in lockstep as Client, where it commands torque as TorqueClient.
+step_and_back_off.py for a method). It speaks version 1 of src/wire/PROTOCOL.md over UDP, plain or sealed, and over
+serial lines: where the outside commands speed in lockstep as Client, where it commands torque as TorqueClient.
 
 Start reading at Client. The shortest method there is:
 
@@ -29,7 +29,11 @@ the site's rules come first.
 """
 
 import fcntl
+import hashlib
+import hmac
+import ipaddress
 import os
+import secrets
 import select
 import socket
 import struct
@@ -46,6 +50,10 @@ TEXT_BYTES_MAX = 200
 STRIDE_TICKS_MAX = 64
 FRAME_BYTES_MAX = 3103
 RESEND_S = 0.1
+# Sealed frames: the kind's highest bit, then a counter and half an HMAC-SHA-256 before the checksum.
+SEALED_BIT, SEAL_BYTES, COUNTER_BYTES, MAC_BYTES = 0x80, 24, 8, 16
+TO_BENCH, TO_CLIENT = 1, 2
+WINDOW = 64
 
 # Kind: number, fixed fields as (name, struct letter), and what stands behind them. 16s is the token, ? a flag.
 SAMPLES, VALUES, TORQUE_SAMPLES, TORQUE_VALUES = "samples", "values", "torque samples", "torque values"
@@ -309,6 +317,57 @@ def _check_size(behind, size):
         raise Malformed("payload")
 
 
+def _mac(key, before, direction, challenge, nonce):
+    text = before + bytes([direction]) + challenge + struct.pack("<Q", nonce)
+    return hmac.new(key, text, hashlib.sha256).digest()[:MAC_BYTES]
+
+
+def seal(frame, key, direction, challenge, nonce, counter):
+    """The sealed form of a plain frame."""
+    magic, version, number, sequence, payload_bytes = HEADER.unpack_from(frame)
+    header = HEADER.pack(magic, version, number | SEALED_BIT, sequence, payload_bytes + SEAL_BYTES)
+    before = header + frame[HEADER.size:-CRC_BYTES] + struct.pack("<Q", counter)
+    sealed = before + _mac(key, before, direction, challenge, nonce)
+    return sealed + struct.pack("<I", crc32_iscsi(sealed))
+
+
+def unseal(sealed, key, direction, challenge, nonce):
+    """(counter, plain frame) of a sealed one; Malformed with the reason when it is none."""
+    if len(sealed) < HEADER.size + SEAL_BYTES + CRC_BYTES:
+        raise Malformed("too_short")
+    magic, version, number, sequence, payload_bytes = HEADER.unpack_from(sealed)
+    if not number & SEALED_BIT or payload_bytes < SEAL_BYTES:
+        raise Malformed("not_sealed")
+    before, mac = sealed[:-CRC_BYTES - MAC_BYTES], sealed[-CRC_BYTES - MAC_BYTES:-CRC_BYTES]
+    if not hmac.compare_digest(mac, _mac(key, before, direction, challenge, nonce)):
+        raise Malformed("mac")
+    header = HEADER.pack(magic, version, number & ~SEALED_BIT, sequence, payload_bytes - SEAL_BYTES)
+    plain = header + before[HEADER.size:-COUNTER_BYTES]
+    return struct.unpack("<Q", before[-COUNTER_BYTES:])[0], plain + struct.pack("<I", crc32_iscsi(plain))
+
+
+class Channel:
+    """A client's side of a sealed connection: counts what it sends, takes each counter of the bench's once."""
+
+    def __init__(self, key, challenge, nonce=0):
+        self.key, self.challenge, self.nonce = key, challenge, nonce
+        self.sent, self.seen = 0, set()
+
+    def seal(self, frame):
+        """The frame as it leaves; sent again it has another counter."""
+        self.sent += 1
+        return seal(frame, self.key, TO_BENCH, self.challenge, self.nonce, self.sent)
+
+    def unseal(self, sealed):
+        """The plain frame; Malformed when it is none of this connection, or came before."""
+        counter, frame = unseal(sealed, self.key, TO_CLIENT, self.challenge, self.nonce)
+        lowest = max(self.seen, default=0) - WINDOW
+        if counter in self.seen or counter <= max(lowest, 0):
+            raise Malformed("replayed")
+        self.seen = {number for number in self.seen | {counter} if counter - WINDOW < number}
+        return frame
+
+
 def stuff(frame):
     """A frame as it goes over a serial line: Consistent Overhead Byte Stuffing between two zeros."""
     out = bytearray(b"\0")
@@ -360,40 +419,51 @@ class Unstuffer:
 
 
 def parse_link(link):
-    """("udp", host, port) of udp:HOST:PORT, IPv6 hosts in brackets, or ("serial", path, baud) of serial:PATH:BAUD."""
+    """(carrier, host, port) of udp:HOST:PORT or sealed-udp:HOST:PORT, IPv6 hosts in brackets; of serial:PATH:BAUD
+    ("serial", path, baud)."""
     carrier, _, rest = link.partition(":")
     where, _, number = rest.rpartition(":")
-    if carrier not in ("udp", "serial") or not where or not number.isdigit():
-        raise LinkError(f"the link is {link!r}; expected udp:HOST:PORT or serial:PATH:BAUD")
-    return carrier, where.strip("[]") if carrier == "udp" else where, int(number)
+    if carrier not in ("udp", "sealed-udp", "serial") or not where or not number.isdigit():
+        raise LinkError(f"the link is {link!r}; expected udp:HOST:PORT, sealed-udp:HOST:PORT or serial:PATH:BAUD")
+    return carrier, where if carrier == "serial" else where.strip("[]"), int(number)
 
 
 class UdpCarrier:
-    """Datagrams: one frame each."""
+    """Datagrams: one frame each, sealed where asked for and always beyond this machine."""
 
-    def __init__(self, host, port):
+    def __init__(self, host, port, key, sealed):
         family, _, _, _, self._peer = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
         self._socket = socket.socket(family, socket.SOCK_DGRAM)
+        sealed = sealed or not ipaddress.ip_address(self._peer[0].partition("%")[0]).is_loopback
+        # Stands in the open where the token would: the token is the key then and never crosses.
+        self.challenge = secrets.token_bytes(16) if sealed else None
+        self._channel = Channel(key, self.challenge) if sealed else None
 
     def send(self, frame):
         """Sends a frame."""
+        if self._channel:
+            frame = self._channel.seal(frame)
         try:
             self._socket.sendto(frame, self._peer)
         except ConnectionError:
             pass  # Nobody listens yet, or any more: the same as a lost frame.
 
     def receive(self, timeout_s):
-        """The next frame from the bench, or None."""
+        """The next frame from the bench, or None; Malformed when its seal does not hold."""
         self._socket.settimeout(max(timeout_s, 1e-3))
         try:
             data, sender = self._socket.recvfrom(4096)
         except (socket.timeout, ConnectionError):
             return None
-        return data if sender[:2] == tuple(self._peer[:2]) else None
+        if sender[:2] != tuple(self._peer[:2]):
+            return None
+        return self._channel.unseal(data) if self._channel else data
 
-    def follow(self, port):
-        """Talks to the bench's other port from now on."""
+    def follow(self, port, nonce):
+        """Talks to the bench's other port from now on; a seal holds for this connection alone."""
         self._peer = (self._peer[0], port) + tuple(self._peer[2:])
+        if self._channel:
+            self._channel = Channel(self._channel.key, self.challenge, nonce)
 
     def close(self):
         """Frees the socket."""
@@ -401,7 +471,9 @@ class UdpCarrier:
 
 
 class SerialCarrier:
-    """A serial line or a pseudo-terminal: raw, 8N1, frames stuffed."""
+    """A serial line or a pseudo-terminal: raw, 8N1, frames stuffed, never sealed."""
+
+    challenge = None
 
     def __init__(self, path, baud):
         speed = getattr(termios, f"B{baud}", None)
@@ -452,7 +524,7 @@ class SerialCarrier:
             self._waiting.extend(self._unstuffer.frames(data))
         return self._waiting.pop(0)
 
-    def follow(self, port):
+    def follow(self, port, nonce):
         """A line has one other end."""
 
     def close(self):
@@ -463,7 +535,7 @@ class SerialCarrier:
 
 
 class Link:
-    """What every client of the bench has: a carrier, requests that are asked again, settings. See Client and TorqueClient.
+    """What every client of the bench has: a carrier, requests asked again, settings. See Client and TorqueClient.
 
     Everything blocks; nothing waits longer than patience_s, then raises TimedOut. Used in a with statement it frees its
     socket or line at the end; it says nothing to the bench then, close() does.
@@ -483,7 +555,8 @@ class Link:
         if len(self._token) != 16:
             raise LinkError("PLANTSTAND_TOKEN is not 32 hex digits")
         carrier, where, number = parse_link(link)
-        self._carrier = {"udp": UdpCarrier, "serial": SerialCarrier}[carrier](where, number)
+        self._carrier = (SerialCarrier(where, number) if carrier == "serial" else
+                         UdpCarrier(where, number, self._token, carrier == "sealed-udp"))
         self._name, self._patience_s = name, patience_s
         self._sequence, self._received_at = 0, 0.0
         self._settings = {}
@@ -499,7 +572,8 @@ class Link:
 
     def open(self):
         """Opens, follows the bench to its new port, and returns the facts of the run."""
-        accept = self._ask("open", ("accept", "refuse"), token=self._token, name=self._name)
+        token = self._carrier.challenge or self._token
+        accept = self._ask("open", ("accept", "refuse"), token=token, name=self._name)
         if "reason" in accept:
             reason = REFUSE_REASONS.get(accept["reason"], accept["reason"])
             versions = f"the bench speaks versions {accept['version_min']} to {accept['version_max']}"
@@ -507,11 +581,13 @@ class Link:
         commands, pace = COMMANDS.get(accept["commands"], "?"), PACES.get(accept["pace"], "?")
         if commands != self.COMMANDS:
             raise LinkError(f"this client commands {self.COMMANDS}, the bench wants {commands}")
-        self._carrier.follow(accept["port"])
+        self._carrier.follow(accept["port"], accept["nonce"])
         self.facts = Facts(accept["tick_hz"], accept["stride_ticks"], accept["endless"],
                            (accept["travel_min_deg"], accept["travel_max_deg"]),
                            (accept["window_min_deg"], accept["window_max_deg"]), accept["path_deg"],
                            accept["max_speed_rad_per_s"], accept["time_s"], accept["title"], pace)
+        # The bench begins with the first frame at its new port; a sealed bench with nothing else.
+        self._ask("probe", ("echo", "phase", "feedback"), nonce=accept["nonce"])
         return self.facts
 
     def settings(self):
@@ -597,10 +673,10 @@ class Link:
 
     def _receive(self, timeout_s):
         """One frame from the bench, or (None, None). What needs no caller is dealt with here."""
-        data = self._carrier.receive(timeout_s)
-        if data is None:
-            return None, None
         try:
+            data = self._carrier.receive(timeout_s)
+            if data is None:
+                return None, None
             kind, sequence, fields = decode(data)
         except Malformed as reason:
             self.malformed[str(reason)] = self.malformed.get(str(reason), 0) + 1

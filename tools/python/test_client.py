@@ -7,6 +7,7 @@ drive. What it does not: stand for the bench; what the real one answers is teste
 """
 
 import contextlib
+import hmac
 import io
 import json
 import math
@@ -14,6 +15,7 @@ import os
 import random
 import select
 import socket
+import struct
 import threading
 import tty
 import unittest
@@ -24,7 +26,7 @@ import plantstand_client as wire
 import step_and_back_off
 
 DATA = Path(__file__).resolve().parents[2] / "tests" / "data"
-FRAMES = DATA / "frames.json"
+FRAMES, SEALED = DATA / "frames.json", DATA / "sealed.json"
 TOKEN = "00112233445566778899aabbccddeeff"
 RPM = math.pi / 30.0
 
@@ -259,11 +261,60 @@ class Frames(unittest.TestCase):
     def test_links_are_read_and_wrong_ones_refused(self):
         self.assertEqual(wire.parse_link("udp:127.0.0.1:7000"), ("udp", "127.0.0.1", 7000))
         self.assertEqual(wire.parse_link("udp:[::1]:7000"), ("udp", "::1", 7000))
+        self.assertEqual(wire.parse_link("sealed-udp:127.0.0.1:7000"), ("sealed-udp", "127.0.0.1", 7000))
+        self.assertEqual(wire.parse_link("sealed-udp:[::1]:7000"), ("sealed-udp", "::1", 7000))
         self.assertEqual(wire.parse_link("serial:/dev/ttyACM0:115200"), ("serial", "/dev/ttyACM0", 115200))
         self.assertEqual(wire.parse_link("serial:/dev/by-path/a:1.0:9600"), ("serial", "/dev/by-path/a:1.0", 9600))
         for link in ("serial:/dev/ttyACM0", "serial::9600", "tcp:host:1", "udp:7000", "udp:host:port", ""):
             with self.assertRaises(wire.LinkError):
                 wire.parse_link(link)
+
+
+class Seal(unittest.TestCase):
+    """The bench's sealed frames, reckoned again with Python's own hmac."""
+
+    def setUp(self):
+        self.file = json.loads(SEALED.read_text(encoding="utf-8"))
+        self.key, self.challenge = bytes.fromhex(self.file["token"]), bytes.fromhex(self.file["challenge"])
+
+    def test_sealed_frames_are_those_of_the_bench(self):
+        self.assertLess(4, len(self.file["frames"]))
+        for frame in self.file["frames"]:
+            with self.subTest(frame["name"]):
+                plain, sealed = bytes.fromhex(frame["plain"]), bytes.fromhex(frame["sealed"])
+                over = sealed[:-20] + bytes([frame["direction"]]) + self.challenge + struct.pack("<Q", frame["nonce"])
+                self.assertEqual(hmac.new(self.key, over, "sha256").digest()[:16], sealed[-20:-4])
+                around = (self.key, frame["direction"], self.challenge, frame["nonce"])
+                self.assertEqual(wire.seal(plain, *around, frame["counter"]), sealed)
+                self.assertEqual(wire.unseal(sealed, *around), (frame["counter"], plain))
+                for key, direction in ((bytes(16), frame["direction"]), (self.key, 3 - frame["direction"])):
+                    with self.assertRaisesRegex(wire.Malformed, "mac"):
+                        wire.unseal(sealed, key, direction, *around[2:])
+
+    def test_each_counter_is_taken_once_and_old_ones_never(self):
+        client = wire.Channel(self.key, self.challenge, 5)
+        frame = wire.encode("done", 3)
+
+        def taken(counter):
+            try:
+                return client.unseal(wire.seal(frame, self.key, wire.TO_CLIENT, self.challenge, 5, counter)) == frame
+            except wire.Malformed as reason:
+                self.assertEqual(str(reason), "replayed")
+                return False
+
+        counters = [0, 1, 1, 3, 2, 2, 100, 36, 37, 37, 3]
+        self.assertEqual([taken(counter) for counter in counters],
+                         [False, True, False, True, True, False, True, False, True, False, False])
+        self.assertNotEqual(client.seal(frame), client.seal(frame))
+
+    def test_plain_and_cut_frames_are_refused(self):
+        sealed = bytes.fromhex(self.file["frames"][0]["sealed"])
+        around = (self.key, 1, self.challenge, 0)
+        with self.assertRaisesRegex(wire.Malformed, "not_sealed"):
+            wire.unseal(bytes.fromhex(self.file["frames"][0]["plain"]), *around)
+        for length in range(len(sealed)):
+            with self.assertRaises(wire.Malformed):
+                wire.unseal(sealed[:length], *around)
 
 
 class Stream(unittest.TestCase):
@@ -330,22 +381,79 @@ class Cable(threading.Thread):
         self.socket.close()
 
 
+class SealedDoor(threading.Thread):
+    """Stands before a plain bench on loopback: takes the client's seals off and puts the bench's on."""
+
+    def __init__(self, link):
+        super().__init__(daemon=True)
+        _, host, port = wire.parse_link(link)
+        self.bench, self.client = (host, port), None
+        self.inside = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self.inside.bind((host, 0))
+        self.outside = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self.outside.bind((host, 0))
+        self.link = "sealed-udp:%s:%d" % self.outside.getsockname()
+        self.key, self.challenge, self.nonce, self.sent = bytes.fromhex(TOKEN), None, 0, 0
+        self.done = threading.Event()
+
+    def run(self):
+        while not self.done.is_set():
+            ready, _, _ = select.select([self.inside, self.outside], [], [], 0.02)
+            if self.outside in ready:
+                data, self.client = self.outside.recvfrom(4096)
+                self.from_client(data)
+            if self.inside in ready:
+                self.from_bench(self.inside.recv(4096))
+
+    def from_client(self, data):
+        if data[3] == wire.SEALED_BIT | wire.KINDS["open"][0]:
+            self.challenge = data[wire.HEADER.size:wire.HEADER.size + len(self.key)]
+        with contextlib.suppress(wire.Malformed):
+            _, frame = wire.unseal(data, self.key, wire.TO_BENCH, self.challenge, self.nonce)
+            kind, sequence, fields = wire.decode(frame)
+            if kind == "open":
+                frame = wire.encode(kind, sequence, **dict(fields, token=self.key))
+            self.inside.sendto(frame, self.bench)
+
+    def from_bench(self, frame):
+        """Passes a frame on, twice the same: a client must take it once. What is no frame is passed on as it is."""
+        try:
+            kind, sequence, fields = wire.decode(frame)
+        except wire.Malformed:
+            self.outside.sendto(frame, self.client)
+            return
+        if kind == "accept":
+            frame = wire.encode(kind, sequence, **dict(fields, port=self.outside.getsockname()[1]))
+        self.sent += 1
+        sealed = wire.seal(frame, self.key, wire.TO_CLIENT, self.challenge, self.nonce, self.sent)
+        if kind == "accept":
+            self.bench, self.nonce, self.sent = (self.bench[0], fields["port"]), fields["nonce"], 0
+        for _ in range(2):
+            self.outside.sendto(sealed, self.client)
+
+    def hang_up(self):
+        self.done.set()
+        self.join(5.0)
+        self.inside.close()
+        self.outside.close()
+
+
 class Link(unittest.TestCase):
-    def started(self, machine, over_a_cable=False, **options):
+    def started(self, machine, through=None, **options):
         bench = FakeBench(machine, **options)
         bench.start()
         link = bench.link
-        if over_a_cable:
-            self.cable = Cable(bench.link)
-            self.cable.start()
-            self.addCleanup(self.cable.hang_up)
-            link = self.cable.link
+        if through:
+            between = through(bench.link)
+            between.start()
+            self.addCleanup(between.hang_up)
+            link = between.link
         client = wire.Client(link, TOKEN, name="test", patience_s=3.0)
         self.addCleanup(client.__exit__)
         return bench, client
 
-    def check_session(self, lose, over_a_cable=False):
-        bench, client = self.started(Machine(), over_a_cable, lose=lose)
+    def check_session(self, lose, through=None):
+        bench, client = self.started(Machine(), through, lose=lose)
         facts = client.open()
         self.assertEqual((facts.title, facts.stride_ticks), ("one mass", 8))
         client.enable()
@@ -376,12 +484,27 @@ class Link(unittest.TestCase):
     def test_lost_frames_are_sent_again_and_act_once(self):
         self.check_session(lose=(1, 4, 8, 21, 40, 55, 70, 71))
 
+    def test_a_sealed_session_takes_each_frame_once(self):
+        client = self.check_session(lose=(), through=SealedDoor)
+        # The second accept came when the nonce stood in every code already.
+        self.assertEqual(set(client.malformed), {"too_short", "mac", "replayed"})
+
+    def test_lost_frames_of_a_sealed_session_are_sent_again_and_act_once(self):
+        self.check_session(lose=(1, 4, 8, 21, 40, 55, 70, 71), through=SealedDoor)
+
+    def test_a_host_beyond_this_machine_is_always_sealed(self):
+        for link, sealed in (("udp:127.0.0.1:9", False), ("udp:192.0.2.2:9", True), ("sealed-udp:127.0.0.1:9", True)):
+            with self.subTest(link), mock.patch.object(wire.socket, "socket") as made:
+                wire.Client(link, TOKEN).log("a line")
+                data, _ = made.return_value.sendto.call_args.args
+                self.assertEqual(bool(data[3] & wire.SEALED_BIT), sealed)
+
     def test_a_session_over_a_serial_line(self):
-        client = self.check_session(lose=(), over_a_cable=True)
+        client = self.check_session(lose=(), through=Cable)
         self.assertEqual(client.malformed, {"too_short": 1})
 
     def test_lost_frames_on_a_serial_line_are_sent_again_and_act_once(self):
-        self.check_session(lose=(1, 4, 8, 21, 40, 55, 70, 71), over_a_cable=True)
+        self.check_session(lose=(1, 4, 8, 21, 40, 55, 70, 71), through=Cable)
 
     def test_a_line_that_hangs_up_is_a_clear_error(self):
         cable = Cable("udp:127.0.0.1:9")

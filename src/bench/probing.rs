@@ -18,6 +18,9 @@ use crate::wire::message::{
 /// Empty waits, of a tenth of a second each, after which an echo counts as lost.
 const EMPTY_WAITS_MAX: u32 = 3;
 
+/// Probes after which a client is given up that has answered none.
+const REACHING_PROBES_MAX: u32 = 10;
+
 /// Most frames that are read in one tick.
 const FRAMES_PER_TICK_MAX: usize = 64;
 
@@ -97,6 +100,21 @@ impl<'a> Prober<'a> {
     #[must_use]
     pub fn new(link: &'a mut dyn Link, metronome: &'a mut dyn Metronome) -> Self {
         Self { link, metronome, newest: 0 }
+    }
+
+    /// Whether the client answers at all. One that was let in a moment ago may not yet listen on its new port; ten probes
+    /// that are lost mean that nobody answers.
+    ///
+    /// # Errors
+    /// [`Gone`] when nothing can arrive any more.
+    pub fn reaches(&mut self) -> Result<bool, Gone> {
+        for _ in 0..REACHING_PROBES_MAX {
+            self.send()?;
+            if self.wait()? {
+                return Ok(true);
+            }
+        }
+        Ok(false)
     }
 
     /// Sends probes for so long, each when the echo before has come or is lost.

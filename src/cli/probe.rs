@@ -61,10 +61,11 @@ pub fn run(arguments: &ProbeArguments) -> Result<Outcome, Stop> {
         child.end();
     }
     let (found, refused) = measured?;
-    let facts = facts(&door.address(), &name, wish, &found, refused);
-    if facts.round_trip_p50_us.is_none() {
-        return Err(Stop::Unable(format!("{} was let in and answers no probe", facts.client)));
-    }
+    let client = if name.trim().is_empty() { "a client without a name".to_owned() } else { shown(&name) };
+    let Some(found) = found else {
+        return Err(Stop::Unable(format!("{client} was let in and answers no probe")));
+    };
+    let facts = facts(&door.address(), client, wish, &found, refused);
     output::print(&probe_sheet(&facts, output::style()))?;
     if let Some(path) = &arguments.json {
         let text = serde_json::to_string_pretty(&facts).map_err(|error| Stop::Unable(error.to_string()))?;
@@ -153,7 +154,7 @@ struct Found {
 }
 
 /// Measures on a thread of its own, as a paced run has it.
-fn measure(link: &mut (dyn Link + Send), wish: Wish, for_ns: u64) -> Result<(Found, Vec<String>), Stop> {
+fn measure(link: &mut (dyn Link + Send), wish: Wish, for_ns: u64) -> Result<(Option<Found>, Vec<String>), Stop> {
     let paced = std::thread::scope(|scope| {
         let thread = realtime::start(scope, wish, |metronome| try_all(link, metronome, for_ns))?;
         thread.join().map_err(|_| Stop::Unable("the measurement made a mistake of its own".to_owned()))
@@ -162,13 +163,15 @@ fn measure(link: &mut (dyn Link + Send), wish: Wish, for_ns: u64) -> Result<(Fou
     Ok((found, paced.refused))
 }
 
-fn try_all(link: &mut dyn Link, metronome: &mut dyn Metronome, for_ns: u64) -> Result<Found, Gone> {
+/// Everything, one after the other; `None` when the client does not answer.
+fn try_all(link: &mut dyn Link, metronome: &mut dyn Metronome, for_ns: u64) -> Result<Option<Found>, Gone> {
     let mut prober = Prober::new(link, metronome);
+    if !prober.reaches()? {
+        return Ok(None);
+    }
     let round_trips = prober.round_trips(for_ns)?;
-    // Who answers nothing needs no rhythm.
-    let tried = if round_trips.took_ns.is_empty() { &[] } else { &RHYTHMS[..] };
-    let rhythms = tried.iter().map(|rhythm| prober.paced(*rhythm, for_ns)).collect::<Result<_, _>>()?;
-    Ok(Found { round_trips, rhythms })
+    let rhythms = RHYTHMS.iter().map(|rhythm| prober.paced(*rhythm, for_ns)).collect::<Result<_, _>>()?;
+    Ok(Some(Found { round_trips, rhythms }))
 }
 
 fn closing() -> Vec<u8> {
@@ -178,12 +181,12 @@ fn closing() -> Vec<u8> {
     bytes[..length].to_vec()
 }
 
-fn facts(link: &str, name: &str, wish: Wish, found: &Found, refused: Vec<String>) -> ProbeFacts {
+fn facts(link: &str, client: String, wish: Wish, found: &Found, refused: Vec<String>) -> ProbeFacts {
     let line = line(link);
     let trips = &found.round_trips;
     ProbeFacts {
         link: link.to_owned(),
-        client: if name.trim().is_empty() { "a client without a name".to_owned() } else { shown(name) },
+        client,
         waiting: wish.waiting.name().to_owned(),
         round_trips_per_s: trips.per_second(),
         round_trip_p50_us: trips.took_us(0.5),

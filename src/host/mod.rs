@@ -1,4 +1,4 @@
-//! The operating system: clock, sockets, serial lines, child processes, files.
+//! The operating system: clock, sockets, serial lines, child processes, files, the thread of a paced run.
 //!
 //! What it does not: decide anything about a trial. Start reading at `udp.rs`.
 

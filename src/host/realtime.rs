@@ -140,7 +140,7 @@ impl Locked {
             format!(
                 "memory could not be locked: {}; to allow it to this program: {}; or to a user: the line 'NAME - memlock \
                  unlimited' in /etc/security/limits.conf, then log in again; 'ulimit -l' shows what is allowed",
-                error.desc().to_lowercase(),
+                if error == Errno::ENOMEM { "it is more than the limit".to_owned() } else { error.desc().to_lowercase() },
                 capabilities()
             )
         })

@@ -119,6 +119,13 @@ fn a_lost_echo_is_not_waited_for_without_end() {
 }
 
 #[test]
+fn a_client_that_answers_is_reached_and_one_that_does_not_is_given_up() {
+    for (loses_each, reached) in [(0, true), (1, false)] {
+        assert_eq!(with(10_000, loses_each, 1, |prober| prober.reaches()), Ok(reached));
+    }
+}
+
+#[test]
 fn an_answer_within_the_tick_is_in_time() {
     let found = paced(STRIDE_1, 124_000, 0, 1);
     assert_eq!((found.sent, found.in_time, found.late, found.lost()), (8000, 8000, 0, 0));

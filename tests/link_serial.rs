@@ -4,8 +4,11 @@
 //! The cable is a pseudo-terminal with the test at its other end; what is sent waits in the system until it is read, so
 //! one thread is both sides and no test waits for time to pass. Start reading at [`let_in`].
 
+use std::time::Duration;
+
 use plantstand::bench::port::{Gone, Link};
 use plantstand::host::door::{Door, Opened};
+use plantstand::host::line::Line;
 use plantstand::host::link_name::LinkName;
 use plantstand::host::serial::SerialDoor;
 use plantstand::host::tty;
@@ -210,21 +213,58 @@ fn a_line_that_hangs_up_before_anybody_opened_ends_the_wait() {
 #[test]
 fn a_full_line_stops_nobody() {
     let (mut cable, mut link) = linked();
-    let text = Message::Log(Log { text: Text::new(&"x".repeat(200)) });
+    let text = |number: u32| Message::Log(Log { text: Text::new(&format!("{number:0>200}")) });
     let mut sent = 0;
     while link.thrown_away().is_empty() {
         sent += 1;
-        link.send(&framed(sent, text.clone())).expect("the line is there");
+        link.send(&framed(sent, text(sent))).expect("the line is there");
         assert!(sent < 10_000, "no system buffers so much");
     }
     assert_eq!(link.thrown_away(), [("line_overrun", 1)]);
     // All but the dropped one, the last of them after its rest was written on.
-    for _ in 1..sent {
+    for number in 1..sent {
         let _ = link.poll(&mut [0; 64]).expect("the line is there");
-        assert_eq!(cable.heard(), text);
+        assert_eq!(cable.heard(), text(number));
     }
     link.send(&framed(1, Message::Done)).expect("the line is there");
     assert_eq!(cable.heard(), Message::Done);
+}
+
+/// A line of this rate, and what comes out at its other end.
+fn line_at(baud: Option<u32>) -> (Line, Line) {
+    let (mut ours, theirs) = tty::pair().expect("this system has ptys");
+    ours.baud = baud;
+    (Line::new(ours), Line::new(theirs))
+}
+
+/// Every frame that is on the line once this one has come through.
+fn until(far: &mut Line, last: &[u8]) -> Vec<Vec<u8>> {
+    let mut frames = Vec::new();
+    let mut buffer = [0; MAX_FRAME_BYTES];
+    while frames.last().is_none_or(|frame: &Vec<u8>| frame != last) {
+        if let Some(length) = far.next(&mut buffer, Duration::from_secs(20)).expect("the line is there") {
+            frames.push(buffer[..length].to_vec());
+        }
+    }
+    frames
+}
+
+/// At 300 baud a frame and its answer are on their way for seconds: nothing that is said again meanwhile goes out.
+#[test]
+fn a_slow_line_repeats_nothing_that_is_still_on_its_way_and_a_fast_one_does() {
+    let frames = [b"one", b"one", b"one", b"two", b"two", b"end"];
+    for (baud, expected) in [(Some(300), vec![b"one", b"two", b"end"]), (None, frames.to_vec())] {
+        let (mut near, mut far) = line_at(baud);
+        frames.iter().for_each(|frame| near.send(*frame).expect("the line is there"));
+        assert_eq!(until(&mut far, b"end"), expected, "{baud:?}");
+    }
+    // At the highest rate that is over in less than a millisecond, and what was lost is said again.
+    let (mut near, mut far) = line_at(Some(12_000_000));
+    let mut again = 0;
+    while again < 2 {
+        near.send(b"one").expect("the line is there");
+        again += far.next(&mut [0; 64], Duration::ZERO).expect("the line is there").iter().count();
+    }
 }
 
 /// A device is refused with these words.

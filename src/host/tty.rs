@@ -9,9 +9,10 @@ use std::os::fd::OwnedFd;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
-use nix::fcntl::OFlag;
-use nix::pty::{PtyMaster, grantpt, posix_openpt, ptsname_r, unlockpt};
+use nix::fcntl::{FcntlArg, FdFlag, OFlag, fcntl};
+use nix::pty::{OpenptyResult, openpty};
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
+use nix::unistd::ttyname;
 use tokio_serial::{ErrorKind as SerialError, SerialPort};
 
 use crate::bench::budget::COMMON_BAUDS;
@@ -62,7 +63,8 @@ pub fn open(path: &str, baud: u32) -> Result<Tty, HostError> {
 /// Whether a path leads to a pty, through links too.
 #[must_use]
 pub fn is_pty(path: &str) -> bool {
-    std::fs::canonicalize(path).is_ok_and(|real| real.starts_with("/dev/pts"))
+    let is_pty = |real: &str| ["/dev/pts/", "/dev/ttys"].iter().any(|kind| real.starts_with(kind));
+    std::fs::canonicalize(path).is_ok_and(|real| real.to_str().is_some_and(is_pty))
 }
 
 /// A new pty: our end, and the other end, open and raw, whose path a program finds the line at. As long as the other
@@ -71,28 +73,23 @@ pub fn is_pty(path: &str) -> bool {
 /// # Errors
 /// A system without ptys, or without any left.
 pub fn pair() -> Result<(Tty, Tty), HostError> {
-    let failed = |error: io::Error| HostError(format!("cannot make a pty: {error}; is /dev/pts mounted?"));
-    let (ours, path) = new_master().map_err(|error| failed(error.into()))?;
-    let flags = OFlag::O_NOCTTY | OFlag::O_NONBLOCK;
-    let theirs = File::options().read(true).write(true).custom_flags(flags.bits()).open(&path).map_err(failed)?;
-    make_raw(&theirs).map_err(|error| failed(error.into()))?;
-    let tty = |file| Tty { file, path: path.clone(), baud: None, _held: None };
-    Ok((tty(File::from(OwnedFd::from(ours))), tty(theirs)))
+    let failed = |error: nix::Error| HostError(format!("cannot make a pty: {}; is /dev/pts mounted?", error.desc()));
+    let (ours, theirs, path) = raw_pair().map_err(failed)?;
+    let tty = |end| Tty { file: File::from(end), path: path.display().to_string(), baud: None, _held: None };
+    Ok((tty(ours), tty(theirs)))
 }
 
-fn new_master() -> nix::Result<(PtyMaster, String)> {
-    // Closed in children from the first moment on: one that held our end open would keep the line from hanging up.
-    let ours = posix_openpt(OFlag::O_RDWR | OFlag::O_NOCTTY | OFlag::O_NONBLOCK | OFlag::O_CLOEXEC)?;
-    grantpt(&ours)?;
-    unlockpt(&ours)?;
-    let path = ptsname_r(&ours)?;
-    Ok((ours, path))
-}
-
-fn make_raw(file: &File) -> nix::Result<()> {
-    let mut settings = tcgetattr(file)?;
+fn raw_pair() -> nix::Result<(OwnedFd, OwnedFd, PathBuf)> {
+    let OpenptyResult { master, slave } = openpty(None, None)?;
+    for end in [&master, &slave] {
+        fcntl(end, FcntlArg::F_SETFD(FdFlag::FD_CLOEXEC))?;
+        fcntl(end, FcntlArg::F_SETFL(OFlag::O_NONBLOCK))?;
+    }
+    let mut settings = tcgetattr(&slave)?;
     cfmakeraw(&mut settings);
-    tcsetattr(file, SetArg::TCSANOW, &settings)
+    tcsetattr(&slave, SetArg::TCSANOW, &settings)?;
+    let path = ttyname(&slave)?;
+    Ok((master, slave, path))
 }
 
 fn cannot_open(path: &str, error: &io::Error) -> HostError {

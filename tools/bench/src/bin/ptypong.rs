@@ -12,9 +12,9 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use nix::fcntl::OFlag;
-use nix::pty::{grantpt, posix_openpt, ptsname_r, unlockpt};
+use nix::pty::openpty;
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
+use nix::unistd::ttyname;
 use plantstand::wire::codec::{decode, encode};
 use plantstand::wire::layout::MAX_FRAME_BYTES;
 use plantstand::wire::message::{
@@ -246,13 +246,10 @@ fn same_sizes() -> (usize, Vec<u8>) {
 
 /// Makes a pty, names it, and answers every `asked_bytes` on it with `answer_bytes` until it is ended.
 fn echo(asked_bytes: usize, answer_bytes: usize) {
-    let mut line = posix_openpt(OFlag::O_RDWR | OFlag::O_NOCTTY).expect("a pty");
-    grantpt(&line).expect("a pty");
-    unlockpt(&line).expect("a pty");
-    let path = ptsname_r(&line).expect("a pty has a name");
-    // Held, so that nothing hangs up before the other side has opened it.
-    let _held = open_raw(&path);
-    println!("{path}");
+    // The other end is held, so that nothing hangs up before it has been opened by its name.
+    let pty = openpty(None, None).expect("a pty");
+    println!("{}", ttyname(&pty.slave).expect("a pty has a name").display());
+    let mut line = File::from(pty.master);
     let (answer, mut bytes) = (vec![1; answer_bytes], [0; 4096]);
     loop {
         read_all(&mut line, &mut bytes, asked_bytes);

@@ -76,7 +76,9 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     Ok(finished.outcome())
 }
 
-fn no_such_corner(scenario: &Scenario) -> Stop {
+/// The complaint about a corner that the scenario has not.
+#[must_use]
+pub fn no_such_corner(scenario: &Scenario) -> Stop {
     let names: Vec<&str> = scenario.corners.iter().map(|corner| corner.name.as_str()).collect();
     Stop::Usage(format!("--corner names none of this scenario; allowed: {}", names.join(", ")))
 }

@@ -228,19 +228,19 @@ fn tolerances(view: &View<'_>, complaints: &mut Complaints) -> Tolerances {
             complaints.add(entry.at, Kind::UnknownName, path, "no measure has this name").near(&entry.key, names);
             continue;
         }
-        match &entry.value.kind {
-            ValueKind::Table(table) => drop(tolerances.insert(entry.key.clone(), in_parts(table, path, complaints))),
+        let tolerance = match &entry.value.kind {
+            ValueKind::Table(table) => in_parts(table, path, complaints),
             kind => match kind.number().filter(|number| TOLERANCE_RANGE.holds(*number)) {
-                Some(absolute) => {
-                    drop(tolerances.insert(entry.key.clone(), Tolerance { absolute, relative_frac: 0.0 }))
-                }
+                Some(absolute) => Tolerance { absolute, relative_frac: 0.0 },
                 None => {
                     let allowed = format!("{}, or a table of absolute and relative_frac", TOLERANCE_RANGE.words());
                     let sort = if kind.number().is_some() { Kind::Impossible } else { Kind::WrongType };
                     complaints.add(entry.value.at, sort, path, allowed).found(entry.value.shown());
+                    continue;
                 }
             },
-        }
+        };
+        tolerances.insert(entry.key.clone(), tolerance);
     }
     tolerances
 }

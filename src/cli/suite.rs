@@ -32,10 +32,9 @@ pub fn run(arguments: &SuiteArguments) -> Result<Outcome, Stop> {
     try_outputs(arguments, &plan)?;
     progress::keep_quiet();
     let interrupt = Interrupt::listen();
-    let usual = || Path::new("records").join(format!("suite-{}-{}", stem(file), time_stamp()));
     let runs = Runs {
         plan: &plan,
-        records: arguments.records.clone().unwrap_or_else(usual),
+        records: arguments.records.clone().unwrap_or_else(|| fresh_folder(file)),
         keep_all: arguments.records.is_some(),
         csv: arguments.csv.as_deref(),
         token_file: arguments.token_file.as_deref(),
@@ -60,6 +59,14 @@ pub fn run(arguments: &SuiteArguments) -> Result<Outcome, Stop> {
         return accept(&plan, &jobs, &done);
     }
     Ok(outcome)
+}
+
+/// A folder for records that is not there yet: two runs may begin within a second.
+fn fresh_folder(file: &Path) -> PathBuf {
+    let name = format!("suite-{}-{}", stem(file), time_stamp());
+    let numbered = (2_u32..).map(|number| format!("{name}-{number}"));
+    let mut names = std::iter::once(name.clone()).chain(numbered).map(|name| Path::new("records").join(name));
+    names.find(|folder| !folder.exists()).unwrap_or_else(|| Path::new("records").join(name.clone()))
 }
 
 fn stem(file: &Path) -> String {

@@ -8,9 +8,9 @@ use crate::cli::Stop;
 use crate::cli::score::{no_such_corner, read_scenario};
 use crate::cli::tuning::Caller;
 use crate::host::files::read_text;
-use crate::scenario::Scenario;
 use crate::scenario::complaint::Complaint;
 use crate::scenario::suite::{self, Suite, Tolerances, Trial, Who};
+use crate::scenario::{Pace, Scenario};
 use crate::trial::bits::sha256_hex;
 use crate::trial::known_good::{KnownGood, SCHEMA_VERSION};
 use crate::trial::phases;
@@ -121,10 +121,12 @@ impl Plan {
         self.frames_folder.join(format!("{}.frames.bin", self.slug(job)))
     }
 
-    /// Whether a job may run beside others: one that waits for somebody has its link to itself.
+    /// Whether a job may run beside others: one in real time has the machine, one that waits for somebody has its link to
+    /// itself.
     #[must_use]
     pub fn side_by_side(&self, job: Job) -> bool {
-        !matches!(self.suite.trials[job.trial].who, Who::Listen(_))
+        let lockstep = self.scenarios[job.trial].scenario.timing.pace == Pace::Lockstep;
+        lockstep && !matches!(self.suite.trials[job.trial].who, Who::Listen(_))
     }
 
     /// Who is tried.

@@ -7,7 +7,10 @@ use quick_junit::{NonSuccessKind, Report, SerializeError, TestCase, TestCaseStat
 
 use super::figure::shown;
 use super::suite_sheet::{move_sentence, where_frames_differ};
-use crate::trial::suite_result::{Change, RunResult, State, SuiteResult};
+use crate::trial::suite_result::{Change, Move, RunResult, State, SuiteResult};
+
+/// Measures of one run that are listed: a CI server shows the text as it is.
+const MOST_MOVES: usize = 20;
 
 /// The result as XML: a test case for each trial with each seed; red is a failure, void and unable are errors.
 ///
@@ -35,9 +38,13 @@ fn test_case(title: &str, run: &RunResult) -> TestCase {
 
 fn failed(kind: NonSuccessKind, run: &RunResult) -> TestCaseStatus {
     let mut status = TestCaseStatus::non_success(kind);
-    let outside = run.moves.iter().filter(|moved| moved.change != Change::Within).map(move_sentence);
-    let lines: Vec<String> =
-        run.reasons.iter().map(|reason| shown(reason)).chain(outside).chain(where_frames_differ(run)).collect();
+    let outside: Vec<&Move> = run.moves.iter().filter(|moved| moved.change != Change::Within).collect();
+    let mut lines: Vec<String> = run.reasons.iter().map(|reason| shown(reason)).collect();
+    lines.extend(where_frames_differ(run));
+    lines.extend(outside.iter().take(MOST_MOVES).map(|moved| move_sentence(moved)));
+    if MOST_MOVES < outside.len() {
+        lines.push(format!("and {} more; --json has them all", outside.len() - MOST_MOVES));
+    }
     status.set_type(run.state.word().to_lowercase());
     status.set_message(lines.first().cloned().unwrap_or_default());
     status.set_description(lines.join("\n"));

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use plantstand::bench::frames;
+use plantstand::bench::frames::{self, Entry};
 use plantstand::scenario::suite::{Suite, Tolerance, Tolerances, read};
 use plantstand::trial::comparison::{Against, compare};
 use plantstand::trial::known_good::{Known, KnownGood, KnownRun, SCHEMA_VERSION};
@@ -128,9 +128,9 @@ fn frames_with(change: Option<(u64, f64)>, controlword: u16) -> Vec<u8> {
         sequence += 1;
         let mut frame = [0; MAX_FRAME_BYTES];
         let length = encode(&Frame { sequence, message }, &mut frame);
-        frames::keep(&mut bytes, tick, &frame[..length]);
+        frames::keep(&mut bytes, tick, Entry::Frame(&frame[..length]));
         // What is sent again says nothing new.
-        frames::keep(&mut bytes, tick, &frame[..length]);
+        frames::keep(&mut bytes, tick, Entry::Frame(&frame[..length]));
     };
     add(0, Message::PhaseAcknowledgement(Phase { phase: PhaseKind::Examination, corner: 2 }));
     for tick in 0..1000 {

@@ -96,7 +96,7 @@ fn each_mistake_is_named_with_its_cure() {
     check_refused(
         "by = \"hasty\"",
         "by = \"hastey\"",
-        &["16: trial.1.by = \"hastey\"; allowed \"careful\", \"hasty\"; did you mean hasty?"],
+        &["16: trial.1.by = \"hastey\"; allowed \"careful\", \"hasty\", \"pi\"; did you mean hasty?"],
     );
     check_refused(
         "corner = \"worn belt\"\n",

@@ -78,7 +78,8 @@ pub fn frames_word(run: &RunResult) -> &'static str {
 fn details(sheet: &mut Sheet, run: &RunResult, all: bool) {
     sheet.heading(&format!("{}, seed {}", shown(&run.trial), run.seed));
     for reason in &run.reasons {
-        sheet.sentence(2, &first_letter_up(&format!("{}.", shown(reason))));
+        let end = if reason.ends_with('?') { "" } else { "." };
+        sheet.sentence(2, &first_letter_up(&format!("{}{end}", shown(reason))));
     }
     if run.scenario_changed {
         sheet.sentence(2, "The scenario's file is another than the one that was accepted.");

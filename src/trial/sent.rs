@@ -8,7 +8,7 @@ use std::fmt;
 
 use sha2::{Digest, Sha256};
 
-use crate::bench::frames;
+use crate::bench::frames::{self, Entry};
 use crate::trial::bits::hex;
 use crate::wire::codec::decode;
 use crate::wire::message::{Message, Phase, PhaseKind};
@@ -85,8 +85,18 @@ pub fn read(bytes: &[u8]) -> Option<Vec<Sent>> {
     let mut sent = Vec::new();
     let mut part = "tuning".to_owned();
     let mut recent: VecDeque<&[u8]> = VecDeque::with_capacity(REPEATED_WITHIN);
-    for (tick, frame) in frames::read(bytes)? {
-        if frame == frames::BEGIN || recent.contains(&frame) {
+    for (tick, entry) in frames::read(bytes)? {
+        let frame = match entry {
+            Entry::Mark => continue,
+            Entry::OpenedAgain => {
+                sent.push(Sent { part: part.clone(), tick, kind: "open".to_owned(), fields: Vec::new() });
+                // It counts its frames from 1 again.
+                recent.clear();
+                continue;
+            }
+            Entry::Frame(frame) => frame,
+        };
+        if recent.contains(&frame) {
             continue;
         }
         let Ok(read) = decode(frame) else { continue };

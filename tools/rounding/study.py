@@ -5,7 +5,14 @@ Runs two builds of a method that differ in rounding only, say in the order of ad
 seeds, and writes a file of tolerances: for each measure several times the largest move that was seen. A measure that
 moves further than that in a suite did not move by rounding.
 
-usage: study.py --one 'COMMAND' --other 'COMMAND' --out FILE [--seeds N] [--first-seed N] [--times X] SCENARIO...
+A rounding that pushes an angle over the edge between two counts of the sensor moves far more than one that does not, and
+is far too rare to be met within some seeds. So the first build also runs on a copy of each scenario in which the sensor
+loses one count at the start of every programme entry.
+
+usage: study.py --one 'COMMAND' --other 'COMMAND' --out FILE [--seeds N] [--first-seed N] [--times X]
+                [NAME=VALUE...] SCENARIO [[NAME=VALUE...] SCENARIO...]
+
+NAME=VALUE is put into the environment of the method for the scenario that follows it, as in a shell.
 
 Standard library only.
 """
@@ -39,16 +46,33 @@ def arguments():
     parser.add_argument("--first-seed", type=int, default=1000, help="the seeds count from here")
     parser.add_argument("--times", type=float, default=5.0, help="tolerance as a multiple of the largest move seen")
     parser.add_argument("--out", required=True, type=Path, help="file of tolerances")
-    parser.add_argument("scenarios", nargs="+", metavar="SCENARIO")
-    return parser.parse_args()
+    parser.add_argument("words", nargs="+", metavar="[NAME=VALUE...] SCENARIO")
+    options = parser.parse_args()
+    options.scenarios, settings = [], {}
+    for word in options.words:
+        if "=" in word:
+            settings.update([word.split("=", 1)])
+        else:
+            options.scenarios.append((Path(word), settings))
+            settings = {}
+    if settings or not options.scenarios:
+        parser.error("settings stand before the scenario that they are for")
+    return options
 
 
-def result(command, scenario, seed):
+def one_count_lost(text):
+    """A scenario whose sensor loses one count at the start of every entry."""
+    return text.replace("[[programme]]", "[[programme]]\nsensor_counts_lost = 1")
+
+
+def result(command, scenario, settings, seed, change=lambda text: text):
     """The result of one trial; a void one ends the study."""
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "result.json"
-        words = [PROGRAM, "score", scenario, "--seed", str(seed), "--no-record", "--json", str(path), "--method", command]
-        done = subprocess.run(words, stdin=subprocess.DEVNULL, capture_output=True, text=True)
+        path, changed = Path(folder) / "result.json", Path(folder) / scenario.name
+        changed.write_text(change(scenario.read_text(encoding="utf-8")), encoding="utf-8")
+        words = [PROGRAM, "score", changed, "--seed", str(seed), "--no-record", "--json", path, "--method", command]
+        done = subprocess.run(words, stdin=subprocess.DEVNULL, capture_output=True, text=True,
+                              env={**os.environ, **settings})
         if done.returncode not in (0, 1) or not path.exists():
             sys.exit(f"{command} on {scenario}, seed {seed}: exit {done.returncode}\n{done.stdout}{done.stderr}")
         return json.loads(path.read_text(encoding="utf-8"))
@@ -88,29 +112,36 @@ class Moves:
         return max(absolute, relative * NEAR_ZERO_FRAC * largest), relative
 
 
+def add(moves, one, other, job):
+    """Adds what two results gave to the moves of each measure."""
+    others = measures(other)
+    for key, (value, window_ticks, tick_hz) in measures(one).items():
+        found = moves.setdefault(key[0], Moves())
+        if key[0] == "peak_time_s":
+            found.floor = max(found.floor, TICKS_FLOOR[key[0]] / tick_hz)
+        if key[0] == "time_at_limit_percent" and window_ticks:
+            found.floor = max(found.floor, 100.0 * TICKS_FLOOR[key[0]] / window_ticks)
+        against = others[key][0]
+        if isinstance(value, float | int) and isinstance(against, float | int):
+            found.pairs.append((value, against))
+        elif value != against:
+            found.lost.append((key, job))
+
+
 def study(options):
     seeds = range(options.first_seed, options.first_seed + options.seeds)
-    jobs = [(scenario, seed) for scenario in options.scenarios for seed in seeds]
+    jobs = [(*scenario, seed) for scenario in options.scenarios for seed in seeds]
     with concurrent.futures.ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
-        both = [[pool.submit(result, command, *job) for command in (options.one, options.other)] for job in jobs]
-        both = [[future.result() for future in pair] for pair in both]
+        runs = [(pool.submit(result, options.one, *job), pool.submit(result, options.other, *job),
+                 pool.submit(result, options.one, *job, one_count_lost)) for job in jobs]
+        runs = [[future.result() for future in three] for three in runs]
     moves, differing = {}, 0
-    for job, (one, other) in zip(jobs, both):
-        if one["verdict"] != other["verdict"]:
-            sys.exit(f"{job}: the verdicts are {one['verdict']} and {other['verdict']}: that is no rounding")
-        differing += one["bits_sha256"] != other["bits_sha256"]
-        other_measures = measures(other)
-        for key, (value, window_ticks, tick_hz) in measures(one).items():
-            found = moves.setdefault(key[0], Moves())
-            if key[0] == "peak_time_s":
-                found.floor = max(found.floor, TICKS_FLOOR[key[0]] / tick_hz)
-            if key[0] == "time_at_limit_percent" and window_ticks:
-                found.floor = max(found.floor, 100.0 * TICKS_FLOOR[key[0]] / window_ticks)
-            against = other_measures[key][0]
-            if isinstance(value, float | int) and isinstance(against, float | int):
-                found.pairs.append((value, against))
-            elif value != against:
-                found.lost.append((key, job))
+    for job, (one, *others) in zip(jobs, runs):
+        differing += one["bits_sha256"] != others[0]["bits_sha256"]
+        for other in others:
+            if one["verdict"] != other["verdict"]:
+                sys.exit(f"{job}: the verdicts are {one['verdict']} and {other['verdict']}: that is no rounding")
+            add(moves, one, other, job)
     if not differing:
         sys.exit("both commands give the same bits everywhere: nothing can be learnt about rounding")
     return moves, len(jobs), differing
@@ -129,8 +160,8 @@ def main():
     options = arguments()
     moves, trials, differing = study(options)
     lines = [
-        f'about = "What rounding alone moves, times {options.times:g}: {trials} trials ({len(options.scenarios)} scenarios, '
-        f'{options.seeds} seeds each) of two builds that differ in rounding only; {differing} of them in some bit."',
+        f'about = "What rounding alone and a lost count move, times {options.times:g}: {options.seeds} seeds on each of '
+        f'{", ".join(scenario.stem for scenario, _ in options.scenarios)}."',
         "",
         "[tolerance]",
     ]

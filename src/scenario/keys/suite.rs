@@ -25,7 +25,7 @@ pub(crate) static ROOT: Section = Section {
 const METHOD: Key =
     text("method", "Command of an outside program, started in the working directory without a shell.").optional();
 
-const BY: Key = text("by", "A method that the program carries: careful or hasty.").optional();
+const BY: Key = text("by", "A method that the program carries, such as careful.").optional();
 
 static TRIAL: Section = Section {
     what: "One method on one scenario, with one or more seeds.",

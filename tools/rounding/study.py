@@ -31,6 +31,9 @@ PROGRAM = os.environ.get("PLANTSTAND", "target/release/plantstand")
 # What is near 0 against the measure's largest value is held to an absolute tolerance, the rest to a relative one.
 NEAR_ZERO_FRAC = 1e-3
 
+# What moves by more than this share of itself is held to an absolute tolerance, too: a deviation that is almost 0.
+LARGE_FRAC = 0.1
+
 # No tolerance is smaller: a hundred times what one rounding of a double is worth.
 RELATIVE_FLOOR = 100 * 2.0**-53
 
@@ -104,7 +107,7 @@ class Moves:
         relative, absolute = RELATIVE_FLOOR, self.floor
         for one, other in self.pairs:
             move = abs(other - one)
-            if abs(one) < NEAR_ZERO_FRAC * largest or one == 0.0:
+            if abs(one) < NEAR_ZERO_FRAC * largest or LARGE_FRAC * abs(one) <= times * move:
                 absolute = max(absolute, times * move)
             else:
                 relative = max(relative, times * move / abs(one))

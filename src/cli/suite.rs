@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 
 use crate::cli::arguments::SuiteArguments;
 use crate::cli::progress;
+use crate::cli::score;
 use crate::cli::suite_plan::{Job, Plan, beside};
 use crate::cli::suite_runs::{Done, Runs, read_frames};
 use crate::cli::{Outcome, Stop, output};
@@ -37,6 +38,7 @@ pub fn run(arguments: &SuiteArguments) -> Result<Outcome, Stop> {
         records: arguments.records.clone().unwrap_or_else(|| fresh_folder(file)),
         keep_all: arguments.records.is_some(),
         csv: arguments.csv.as_deref(),
+        carrier: score::carrier(Some(&arguments.link)),
         token_file: arguments.token_file.as_deref(),
         patience: arguments.patience.as_deref(),
         jobs: arguments.jobs,

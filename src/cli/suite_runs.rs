@@ -9,6 +9,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use crate::cli::suite_plan::{Job, Plan};
 use crate::cli::trial::{Finished, Order, perform};
+use crate::cli::tuning::Carrier;
 use crate::cli::{Outcome, Stop, output};
 use crate::host::files::{HostError, refused, write_whole};
 use crate::host::interrupt::Interrupt;
@@ -29,6 +30,8 @@ pub struct Runs<'a> {
     pub keep_all: bool,
     /// Where every run goes as CSV.
     pub csv: Option<&'a Path>,
+    /// What carries the frames of the methods that the suite starts.
+    pub carrier: Carrier,
     /// Where the token for a suite that listens stands.
     pub token_file: Option<&'a Path>,
     /// `--patience`.
@@ -123,6 +126,7 @@ impl Runs<'_> {
             seed: job.seed,
             machines: read.machines.clone(),
             patience: output::patience(self.patience, &read.scenario)?,
+            carrier: self.carrier,
             token_file: self.token_file,
             folder: Some(folder.clone()),
         };

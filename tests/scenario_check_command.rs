@@ -26,7 +26,7 @@ fn check_returns_the_exit_status() {
 #[test]
 fn schema_returns_the_exit_status() {
     assert!(schema::NAMES.into_iter().all(|name| schema::run(name) == 0));
-    assert_eq!((schema::run("suite"), schema::run("scenaro")), (2, 2));
+    assert_eq!((schema::run("campaign"), schema::run("scenaro")), (2, 2));
 }
 
 fn check_refused(file: &std::path::Path, says: &str) {

@@ -52,9 +52,15 @@ pub enum Command {
     /// What a link can carry: round trips, lateness, loss; which tick and stride fit
     #[command(after_help = "Exit status: 0 measured, 2 usage error, 4 the link could not be measured.")]
     Probe(ProbeArguments),
-    /// Print a JSON Schema: result or scenario
+    /// Trials that must keep giving their known-good results
+    #[command(
+        after_help = "Exit status, the worst of all runs in this order: 2 usage, suite or scenario error, 4 the bench itself \
+                            could not, 3 void, 1 red, 0 green; 130 interrupted."
+    )]
+    Suite(SuiteArguments),
+    /// Print a JSON Schema: scenario, suite, result or suite-result
     Schema {
-        /// result or scenario
+        /// scenario, suite, result or suite-result
         name: String,
     },
 }
@@ -157,6 +163,50 @@ pub struct ProbeArguments {
     /// Also write what was found here; - is standard output
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
+}
+
+/// Arguments of `suite`.
+#[derive(Args, Debug)]
+pub struct SuiteArguments {
+    /// Suite file; its known-good results lie beside it in NAME.known-good.toml
+    #[arg(required_unless_present = "show_frames")]
+    pub file: Option<PathBuf>,
+    /// Show what moved, then write the results of these runs as known good
+    #[arg(long)]
+    pub accept: bool,
+    /// Where the records go; all are kept [default: records/suite-NAME-TIME, only those of runs that are not green]
+    #[arg(long, value_name = "DIR")]
+    pub records: Option<PathBuf>,
+    /// Trials that run at once; those in real time and those that listen always run one by one [default: all cores]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub jobs: Option<u16>,
+    /// Also write JUnit XML here; - is standard output
+    #[arg(long, value_name = "FILE")]
+    pub junit: Option<PathBuf>,
+    /// Also write the result here; - is standard output
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Also write a page with trends over past runs here
+    #[arg(long, value_name = "FILE")]
+    pub html: Option<PathBuf>,
+    /// Also write every run as CSV into this folder, a row a tick
+    #[arg(long, value_name = "DIR")]
+    pub csv: Option<PathBuf>,
+    /// Where past runs are kept, a line of JSON each [default with --html: NAME.history.jsonl beside the suite]
+    #[arg(long, value_name = "FILE")]
+    pub history: Option<PathBuf>,
+    /// What carries the frames of the methods that the suite starts, lockstep over a pseudo-terminal being slower
+    #[arg(long, value_name = "LINK", default_value = "udp", value_parser = ["udp", "pty"])]
+    pub link: String,
+    /// Take the token for a suite that listens from a file that only you may read (mode 0600)
+    #[arg(long, value_name = "FILE")]
+    pub token_file: Option<PathBuf>,
+    /// How long a silent method is waited for, in seconds, or off
+    #[arg(long, value_name = "SECONDS|off")]
+    pub patience: Option<String>,
+    /// Run nothing: show the frames of two records side by side round the first that differs
+    #[arg(long, num_args = 2, value_names = ["RECORD", "KNOWN_GOOD"], conflicts_with_all = ["file", "accept"])]
+    pub show_frames: Vec<PathBuf>,
 }
 
 /// Arguments of `simulate`.

@@ -17,6 +17,9 @@ pub mod replay;
 pub mod schema;
 pub mod score;
 pub mod simulate;
+pub mod suite;
+pub mod suite_plan;
+pub mod suite_runs;
 pub mod token;
 pub mod trial;
 pub mod tuning;
@@ -100,6 +103,7 @@ fn dispatch(command: Command) -> Result<u8, Stop> {
         Command::Score(arguments) => score::run(&arguments),
         Command::Method { name } => method::run(&name),
         Command::Simulate(arguments) => simulate::run(&arguments),
+        Command::Suite(arguments) => suite::run(&arguments),
         Command::Replay { record } => replay::run(&record),
         Command::Probe(arguments) => probe::run(&arguments),
     };

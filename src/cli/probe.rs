@@ -45,10 +45,10 @@ pub fn run(arguments: &ProbeArguments) -> Result<Outcome, Stop> {
     let caller = caller(arguments);
     let token_file = arguments.token_file.as_deref();
     let ways = Ways { caller: &caller, carrier: Carrier::Udp, token_file, seal: false, may_open_again: false };
-    let Entrance { door, token, shown, .. } = Entrance::open(&ways, accept(arguments, 0))?;
+    let Entrance { door, token, shown: token_is_shown, .. } = Entrance::open(&ways, accept(arguments, 0))?;
     let child = match caller {
         Caller::Outside { .. } => {
-            say_where(door.as_ref(), &token, !shown);
+            say_where(door.as_ref(), &token, !token_is_shown);
             None
         }
         _ => Some(start_own(&door.address(), &token)?),

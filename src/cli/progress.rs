@@ -2,12 +2,21 @@
 //!
 //! What it does not: print results. Start reading at [`Progress::start`].
 
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 /// A run shorter than this needs no progress.
 const PATIENCE: Duration = Duration::from_secs(2);
+
+/// Whether nobody draws: several runs at once would draw over each other.
+static QUIET: AtomicBool = AtomicBool::new(false);
+
+/// Draws nothing from now on, in this whole process: whoever does several runs at once says itself how far they are.
+pub fn keep_quiet() {
+    QUIET.store(true, Ordering::Relaxed);
+}
 
 /// How far a run is.
 #[derive(Debug)]
@@ -28,7 +37,7 @@ impl Progress {
     /// Says where the run is. Draws by itself at most ten times a second; where standard error is no terminal it draws
     /// nothing.
     pub fn at(&mut self, position: u64, message: impl FnOnce() -> String) {
-        if self.shown.is_none() && PATIENCE <= self.started.elapsed() {
+        if self.shown.is_none() && !QUIET.load(Ordering::Relaxed) && PATIENCE <= self.started.elapsed() {
             self.shown = Some(bar(self.total, self.what));
         }
         if let Some(bar) = &self.shown {

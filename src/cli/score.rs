@@ -82,7 +82,9 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     Ok(finished.outcome())
 }
 
-fn no_such_corner(scenario: &Scenario) -> Stop {
+/// The complaint about a corner that the scenario has not.
+#[must_use]
+pub fn no_such_corner(scenario: &Scenario) -> Stop {
     let names: Vec<&str> = scenario.corners.iter().map(|corner| corner.name.as_str()).collect();
     Stop::Usage(format!("--corner names none of this scenario; allowed: {}", names.join(", ")))
 }
@@ -126,7 +128,8 @@ pub fn carried(name: Option<&str>, commands: Commands) -> Result<Carried, Stop> 
 }
 
 /// What carries the frames, from the option: its words are checked where it is read.
-fn carrier(link: Option<&str>) -> Carrier {
+#[must_use]
+pub fn carrier(link: Option<&str>) -> Carrier {
     match link {
         Some("pty") => Carrier::Pty,
         _ => Carrier::Udp,

@@ -134,6 +134,12 @@ pub fn time_stamp() -> String {
     humantime::format_rfc3339_seconds(SystemTime::now()).to_string().replace(['-', ':'], "")
 }
 
+/// `2026-11-25T13:45:01Z`: the present in UTC, as text in files.
+#[must_use]
+pub fn time_of_day() -> String {
+    humantime::format_rfc3339_seconds(SystemTime::now()).to_string()
+}
+
 /// Sixteen bytes that nobody can guess, from the system's source of randomness.
 ///
 /// # Errors

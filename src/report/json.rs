@@ -5,6 +5,7 @@
 
 use super::finite::first_not_finite;
 use crate::trial::result::TrialResult;
+use crate::trial::suite_result::SuiteResult;
 
 /// A result with a number that JSON cannot carry.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -36,4 +37,21 @@ pub fn result_json(result: &TrialResult) -> Result<String, NotFinite> {
 #[must_use]
 pub fn result_schema() -> serde_json::Value {
     schemars::schema_for!(TrialResult).to_value()
+}
+
+/// The result of a suite as indented JSON with a newline at its end.
+///
+/// # Errors
+/// When a number is NaN or infinite.
+pub fn suite_json(result: &SuiteResult) -> Result<String, NotFinite> {
+    let refused = |place| NotFinite { place };
+    first_not_finite(result).map_or(Ok(()), |place| Err(refused(place)))?;
+    let text = serde_json::to_string_pretty(result).map_err(|error| refused(error.to_string()))?;
+    Ok(text + "\n")
+}
+
+/// The JSON Schema of what `plantstand suite --json` writes.
+#[must_use]
+pub fn suite_result_schema() -> serde_json::Value {
+    schemars::schema_for!(SuiteResult).to_value()
 }

@@ -1,4 +1,4 @@
-//! The TOML of a scenario file as a tree that knows where everything stands.
+//! The TOML of a file as a tree that knows where everything stands.
 //!
 //! What it does not: know a key, find its way round broken lines (`mend.rs`). Start reading at [`Document::parse`].
 
@@ -7,6 +7,7 @@ use std::ops::Range;
 use toml::de::{DeTable, DeValue};
 
 use crate::scenario::mend;
+use crate::scenario::shape::Section;
 
 /// A parsed file: what could be read, and what could not.
 #[derive(Clone, Debug)]
@@ -171,9 +172,9 @@ fn shortened(written: &str) -> String {
 }
 
 impl Document {
-    /// Reads what can be read.
-    pub(crate) fn parse(text: &str) -> Self {
-        let (text, mut errors) = mend::mended(text);
+    /// Reads what can be read. `root` is what the file should be: a broken header is mended by its names.
+    pub(crate) fn parse(text: &str, root: &Section) -> Self {
+        let (text, mut errors) = mend::mended(text, root);
         errors.sort_by_key(|error| error.line);
         let (table, _) = DeTable::parse_recoverable(&text);
         let root = Table::new(table.get_ref(), 0, &text);

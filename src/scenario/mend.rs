@@ -7,14 +7,13 @@
 use toml::de::DeTable;
 
 use crate::scenario::file::SyntaxError;
-use crate::scenario::keys::ROOT;
-use crate::scenario::shape::Shape;
+use crate::scenario::shape::{Section, Shape};
 
 /// Broken lines that are named before the rest is left alone.
 const MAX_ERRORS: usize = 50;
 
 /// The text with every broken line mended or blanked, line for line, and what was wrong.
-pub(crate) fn mended(text: &str) -> (String, Vec<SyntaxError>) {
+pub(crate) fn mended(text: &str, root: &Section) -> (String, Vec<SyntaxError>) {
     let mut lines: Vec<String> = text.split('\n').map(str::to_owned).collect();
     let mut errors: Vec<SyntaxError> = Vec::new();
     while let Some(found) = first_error(&lines) {
@@ -30,7 +29,7 @@ pub(crate) fn mended(text: &str) -> (String, Vec<SyntaxError>) {
         let lost = match opener {
             Some(_) => blank_long_text(&mut lines, line),
             None if is_known => blank_section(&mut lines, line),
-            None => mend_line(&mut lines, line),
+            None => mend_line(&mut lines, line, root),
         };
         match errors.iter_mut().find(|error| error.line == line + 1) {
             Some(error) => error.lost.push_str(&lost),
@@ -96,11 +95,11 @@ fn blank_long_text(lines: &mut [String], line: usize) -> String {
 }
 
 /// Mends a header, blanks any other line; gives back what is lost.
-fn mend_line(lines: &mut [String], line: usize) -> String {
+fn mend_line(lines: &mut [String], line: usize, root: &Section) -> String {
     if !is_header(&lines[line]) {
         return std::mem::take(&mut lines[line]);
     }
-    match mended_header(&lines[line]).filter(|mended| *mended != lines[line].trim()) {
+    match mended_header(&lines[line], root).filter(|mended| *mended != lines[line].trim()) {
         Some(header) => {
             lines[line] = header;
             String::new()
@@ -126,12 +125,12 @@ fn is_header(line: &str) -> bool {
 }
 
 /// The header that a broken one was meant to be, by the name in it; `None` when it has none.
-fn mended_header(line: &str) -> Option<String> {
+fn mended_header(line: &str, root: &Section) -> Option<String> {
     let rest = line.trim_start().trim_start_matches(['[', ' ']);
     let length = rest.find(|letter: char| !letter.is_ascii_alphanumeric() && !matches!(letter, '_' | '-' | '.'));
     let name = &rest[..length.unwrap_or(rest.len())];
     let is_sound = !name.is_empty() && name.split('.').all(|part| !part.is_empty());
     let is_list =
-        ROOT.keys.iter().any(|key| key.name == name && matches!(key.shape, Shape::Tables(_) | Shape::TaggedTables(_)));
+        root.keys.iter().any(|key| key.name == name && matches!(key.shape, Shape::Tables(_) | Shape::TaggedTables(_)));
     is_sound.then(|| if is_list { format!("[[{name}]]") } else { format!("[{name}]") })
 }

@@ -19,6 +19,7 @@ mod scatter;
 mod schema;
 pub mod settings_file;
 mod shape;
+pub mod suite;
 mod view;
 
 use crate::base::impairment::Impairment;
@@ -35,7 +36,7 @@ use crate::score::limit::Bound;
 use crate::score::measure::Measure;
 use crate::score::window::{Options, Side, Torques};
 
-pub use crate::scenario::schema::schema;
+pub use crate::scenario::schema::{schema, suite_schema};
 
 /// Reads a scenario. `name` is how complaints call the file.
 ///
@@ -45,7 +46,7 @@ pub fn read(name: &str, text: &str) -> Result<Scenario, Vec<Complaint>> {
     if MAX_BYTES < text.len() {
         return Err(vec![Complaint::too_long(name, text.len(), MAX_BYTES)]);
     }
-    let document = Document::parse(text);
+    let document = Document::parse(text, &keys::ROOT);
     let mut complaints = Complaints::default();
     let scenario = check::scenario(&document.root, &mut complaints);
     let complaints = complaints.placed(name, &document);

@@ -18,7 +18,8 @@ impl Shape {
             Self::Choice { built, .. } | Self::Choices(built) => allowed_texts(built.iter().copied()),
             Self::Pair(range) => format!("two ascending numbers, {}", range.words()),
             Self::Numbers(range) => format!("a list of numbers, {}", range.words()),
-            Self::Table(_) | Self::Tagged(_) | Self::Settings | Self::Changes | Self::Factors => {
+            Self::Wholes { low, high } => format!("a list of whole numbers, each once, allowed {low} to {high}"),
+            Self::Table(_) | Self::Tagged(_) | Self::Settings | Self::Changes | Self::Tolerances | Self::Factors => {
                 "a table belongs here".to_owned()
             }
             Self::Tables(_) | Self::TaggedTables(_) => "at least one table belongs here".to_owned(),
@@ -63,9 +64,10 @@ impl Shape {
                 impossible(list.len() == 2 && are_numbers(list, *range) && ascend(list))
             }
             (Self::Numbers(range), ValueKind::List(list)) => impossible(are_numbers(list, *range)),
+            (Self::Wholes { low, high }, ValueKind::List(list)) => impossible(are_wholes(list, *low, *high)),
             (Self::Tables(_) | Self::TaggedTables(_), ValueKind::List(_)) => None,
             (
-                Self::Table(_) | Self::Tagged(_) | Self::Settings | Self::Changes | Self::Factors,
+                Self::Table(_) | Self::Tagged(_) | Self::Settings | Self::Changes | Self::Tolerances | Self::Factors,
                 ValueKind::Table(_),
             ) => None,
             _ => self.wrong_type(kind),
@@ -86,8 +88,10 @@ impl Shape {
             Self::Number(_) | Self::Whole { .. } | Self::SignedWhole { .. } => "a number",
             Self::Text | Self::Choice { .. } => "a text",
             Self::Flag => "true or false",
-            Self::Choices(_) | Self::Pair(_) | Self::Numbers(_) => "a list",
-            Self::Table(_) | Self::Tagged(_) | Self::Settings | Self::Changes | Self::Factors => "a table",
+            Self::Choices(_) | Self::Pair(_) | Self::Numbers(_) | Self::Wholes { .. } => "a list",
+            Self::Table(_) | Self::Tagged(_) | Self::Settings | Self::Changes | Self::Tolerances | Self::Factors => {
+                "a table"
+            }
             Self::Tables(_) | Self::TaggedTables(_) => "an array of tables, under double brackets,",
         }
     }
@@ -105,4 +109,10 @@ fn are_choices(list: &[Value], names: &[&str]) -> bool {
     let texts: Vec<&str> = list.iter().filter_map(|item| item.kind.text()).collect();
     let once = texts.iter().enumerate().all(|(index, text)| !texts[..index].contains(text));
     !list.is_empty() && texts.len() == list.len() && once && texts.iter().all(|text| names.contains(text))
+}
+
+fn are_wholes(list: &[Value], low: u64, high: u64) -> bool {
+    let wholes: Vec<u64> = list.iter().filter_map(|item| item.kind.whole()).collect();
+    let once = wholes.iter().enumerate().all(|(index, whole)| !wholes[..index].contains(whole));
+    !list.is_empty() && wholes.len() == list.len() && once && wholes.iter().all(|whole| (low..=high).contains(whole))
 }

@@ -166,7 +166,7 @@ fn walk_value(value: &Value, shape: &Shape, path: &str, complaints: &mut Complai
             walk_list(list, path, complaints, |table, path, complaints| walk_tagged(table, tagged, path, complaints));
         }
         // Their keys are names and paths, which the checks know.
-        (Shape::Settings | Shape::Changes | Shape::Factors, ValueKind::Table(_)) => {}
+        (Shape::Settings | Shape::Changes | Shape::Tolerances | Shape::Factors, ValueKind::Table(_)) => {}
         _ => {
             if let Some((kind, allowed)) = shape.objection(&value.kind) {
                 let known = shape.known_names();

@@ -1,4 +1,4 @@
-//! The JSON Schema of a scenario file, made from the same descriptions that the reader goes by.
+//! The JSON Schemas of a scenario file and of a suite, made from the same descriptions that the reader goes by.
 //!
 //! It says what each key may be by itself; what keys mean together only the reader knows. Keys of later capabilities
 //! are not in it. What it does not: read files. Start reading at [`schema`].
@@ -32,6 +32,15 @@ pub fn schema() -> Value {
             "required": keys::NEEDED_SPEED_SETTINGS,
         } } } },
     });
+    schema
+}
+
+/// The JSON Schema (2020-12) of a suite, the file taken as JSON.
+#[must_use]
+pub fn suite_schema() -> Value {
+    let mut schema = section(&keys::suite::ROOT, None);
+    schema["$schema"] = json!("https://json-schema.org/draft/2020-12/schema");
+    schema["title"] = json!("plantstand suite");
     schema
 }
 
@@ -87,11 +96,18 @@ fn shape(shape: &Shape) -> Value {
             json!({ "type": "array", "items": number(*range), "minItems": 2, "maxItems": 2 })
         }
         Shape::Numbers(range) => json!({ "type": "array", "items": number(*range) }),
+        Shape::Wholes { low, high } => json!({
+            "type": "array",
+            "items": { "type": "integer", "minimum": low, "maximum": high },
+            "minItems": 1,
+            "uniqueItems": true,
+        }),
         Shape::Table(inner) => section(inner, None),
         Shape::Tagged(inner) => tagged(inner),
         Shape::Tables(inner) => json!({ "type": "array", "items": section(inner, None) }),
         Shape::TaggedTables(inner) => json!({ "type": "array", "items": tagged(inner) }),
         Shape::Settings => settings(),
+        Shape::Tolerances => tolerances(),
         Shape::Changes => {
             json!({ "type": "object", "minProperties": 1, "additionalProperties": one_of_its_keys(&CHANGE) })
         }
@@ -118,6 +134,21 @@ fn one_of_its_keys(inner: &Section) -> Value {
     one["minProperties"] = json!(1);
     one["maxProperties"] = json!(1);
     one
+}
+
+fn tolerances() -> Value {
+    let one = section(&keys::suite::TOLERANCE, None);
+    let property = |measure: Measure| {
+        let mut property = json!({ "anyOf": [number(keys::suite::TOLERANCE_RANGE), one] });
+        property["description"] = json!(format!("A number is meant in {}.", in_words(measure.unit())));
+        (measure.name().to_owned(), property)
+    };
+    let properties: Map<String, Value> = Measure::all().map(property).collect();
+    json!({ "type": "object", "properties": properties, "additionalProperties": false })
+}
+
+fn in_words(unit: &str) -> &str {
+    if unit.is_empty() { "plain numbers" } else { unit }
 }
 
 fn settings() -> Value {

@@ -98,6 +98,13 @@ pub(crate) enum Shape {
     Pair(Range),
     /// A list of numbers within a range; the check says how many.
     Numbers(Range),
+    /// A list of whole numbers within a range, each once at most, at least one.
+    Wholes {
+        /// Smallest.
+        low: u64,
+        /// Largest.
+        high: u64,
+    },
     /// A table.
     Table(&'static Section),
     /// A table with a kind.
@@ -110,6 +117,8 @@ pub(crate) enum Shape {
     Settings,
     /// A table from key paths of the machine to a change each.
     Changes,
+    /// A table from names of measures to a tolerance each; the check knows the names.
+    Tolerances,
     /// The scatter: `draws`, and a table from key paths of the machine to a factor each.
     Factors,
 }

@@ -133,6 +133,14 @@ impl<'f> View<'f> {
         }
     }
 
+    /// The whole numbers of a list.
+    pub(crate) fn wholes(&self, name: &str) -> Option<Vec<u64>> {
+        match self.sound(name).1.map(|entry| &entry.value.kind) {
+            Some(ValueKind::List(list)) => Some(list.iter().filter_map(|item| item.kind.whole()).collect()),
+            _ => None,
+        }
+    }
+
     /// Two ascending numbers.
     pub(crate) fn pair(&self, name: &str) -> Option<[f64; 2]> {
         self.numbers(name).and_then(|numbers| <[f64; 2]>::try_from(numbers).ok())

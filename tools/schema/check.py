@@ -1,10 +1,11 @@
-"""Checks a JSON file against a JSON Schema with a reader that is not ours, and checks that the schema refuses at all.
+"""Checks a JSON file, or a TOML file taken as JSON, against a JSON Schema with a reader that is not ours, and checks that the schema refuses at all.
 
-usage: check.py SCHEMA.json INSTANCE.json
+usage: check.py SCHEMA.json INSTANCE.json|INSTANCE.toml
 """
 
 import json
 import sys
+import tomllib
 
 import jsonschema
 
@@ -12,8 +13,8 @@ import jsonschema
 def main(schema_path, instance_path):
     with open(schema_path, encoding="utf-8") as file:
         schema = json.load(file)
-    with open(instance_path, encoding="utf-8") as file:
-        instance = json.load(file)
+    with open(instance_path, "rb") as file:
+        instance = tomllib.load(file) if instance_path.endswith(".toml") else json.load(file)
     validator_class = jsonschema.validators.validator_for(schema)
     validator_class.check_schema(schema)
     validator = validator_class(schema)

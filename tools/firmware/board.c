@@ -1,0 +1,235 @@
+/*
+ * The firmware on a Cortex-M4 board, the emulated mps2-an386: start-up, two UARTs, a clock.
+ *
+ * The first UART is the link; its interrupt puts what comes into a ring, and the processor sleeps while that is empty.
+ * The second UART gets lines for people. When the run is over the board asks for a reset, which ends the emulator when
+ * it was started with -no-reboot. A board has no environment: the token stands in its first words of memory, where the
+ * launcher puts it (run_qemu.sh); all zeros when nobody does. Nothing here needs a library but the compiler's own, which
+ * does the arithmetic of doubles. Start reading at run.
+ */
+#include "client.h"
+#include "cobs.h"
+#include "settings.h"
+
+/* ------------------------------------------------------------------------------------------------ what the board has */
+
+struct uart {
+    volatile uint32_t data;
+    volatile uint32_t state;
+    volatile uint32_t control;
+    volatile uint32_t interrupt;
+    volatile uint32_t baud_divisor;
+};
+
+enum { STATE_SEND_FULL = 1, STATE_CAME = 2 };
+enum { CONTROL_SEND = 1, CONTROL_RECEIVE = 2, CONTROL_INTERRUPT_ON_RECEIVE = 8 };
+enum { INTERRUPT_RECEIVE = 2, LINK_INTERRUPT = 0 };
+
+#define AT(type, address) ((type *)(uintptr_t)(address))
+#define LINK AT(struct uart, 0x40004000U)
+#define PRINTER AT(struct uart, 0x40005000U)
+#define SYSTICK_CONTROL (*AT(volatile uint32_t, 0xE000E010U))
+#define SYSTICK_RELOAD (*AT(volatile uint32_t, 0xE000E014U))
+#define SYSTICK_COUNT (*AT(volatile uint32_t, 0xE000E018U))
+#define INTERRUPT_ENABLE (*AT(volatile uint32_t, 0xE000E100U))
+#define INTERRUPT_STATE (*AT(volatile uint32_t, 0xE000ED04U))
+#define RESET_CONTROL (*AT(volatile uint32_t, 0xE000ED0CU))
+
+enum { CLOCK_HZ = 25000000, BAUD = 115200, PERIOD_US = 1000, PERIOD_CLOCKS = CLOCK_HZ / 1000, WAIT_US = 100000 };
+
+static const uint32_t SYSTICK_IS_DUE = UINT32_C(1) << 26;
+static const uint32_t RESET_NOW = 0x05FA0004U;
+
+/* The linker's script names these. */
+extern uint32_t data_begin, data_end, data_image, bss_begin, bss_end, stack_top;
+
+/* The launcher's words: not cleared at the start. */
+__attribute__((section(".given"))) static uint8_t given_token[PS_TOKEN_BYTES];
+
+/* The compiler calls these for copies of structs. */
+void *memcpy(void *to, const void *from, size_t length);
+void *memset(void *to, int byte, size_t length);
+
+void *memcpy(void *to, const void *from, size_t length)
+{
+    ps_copy(to, from, length);
+    return to;
+}
+
+void *memset(void *to, int byte, size_t length)
+{
+    uint8_t *bytes = to;
+    for (size_t at = 0; at < length; at++) {
+        bytes[at] = (uint8_t)byte;
+    }
+    return to;
+}
+
+/* --------------------------------------------------------------------------------------------------------- the clock */
+
+static volatile uint32_t periods;
+
+static void on_systick(void)
+{
+    periods++;
+}
+
+static uint32_t now_us(void *context)
+{
+    uint32_t before, clocks, due;
+    (void)context;
+    do {
+        before = periods;
+        clocks = PERIOD_CLOCKS - 1 - SYSTICK_COUNT;
+        due = INTERRUPT_STATE & SYSTICK_IS_DUE;
+    } while (before != periods || due != 0);
+    return before * PERIOD_US + clocks / (CLOCK_HZ / 1000000);
+}
+
+/* ---------------------------------------------------------------------------------------------------------- the link */
+
+enum { RING_BYTES = 4096 };
+
+static volatile uint8_t ring[RING_BYTES];
+static volatile uint32_t ring_put, ring_taken;
+
+static void on_link(void)
+{
+    LINK->interrupt = INTERRUPT_RECEIVE;
+    while ((LINK->state & STATE_CAME) != 0) {
+        uint8_t byte = (uint8_t)LINK->data;
+        /* A ring that is full drops the byte: its frame is refused, and sent again. */
+        if (ring_put - ring_taken < RING_BYTES) {
+            ring[ring_put % RING_BYTES] = byte;
+            ring_put++;
+        }
+    }
+}
+
+static void uart_put(struct uart *uart, uint8_t byte)
+{
+    while ((uart->state & STATE_SEND_FULL) != 0) {
+    }
+    uart->data = byte;
+}
+
+static bool link_send(void *context, const uint8_t *frame, size_t length)
+{
+    static uint8_t line[PS_COBS_ROOM(PS_COMMAND_BYTES_MAX < 231 ? 231 : PS_COMMAND_BYTES_MAX)];
+    (void)context;
+    size_t used = ps_cobs_put(line, frame, length);
+    for (size_t at = 0; at < used; at++) {
+        uart_put(LINK, line[at]);
+    }
+    return true;
+}
+
+static int32_t link_receive(void *context, uint8_t *frame, size_t room)
+{
+    static struct ps_cobs cobs;
+    uint32_t began_us = now_us(context);
+    for (;;) {
+        while (ring_taken != ring_put) {
+            size_t length = ps_cobs_take(&cobs, ring[ring_taken % RING_BYTES]);
+            ring_taken++;
+            if (length != 0) {
+                length = length < room ? length : room;
+                ps_copy(frame, cobs.frame, length);
+                return (int32_t)length;
+            }
+        }
+        if (WAIT_US <= now_us(context) - began_us) {
+            return 0;
+        }
+        /* Interrupts are held while the ring is looked at, so that none comes between look and sleep; one that is due
+         * ends the sleep all the same. */
+        __asm volatile("cpsid i" ::: "memory");
+        if (ring_taken == ring_put) {
+            __asm volatile("wfi" ::: "memory");
+        }
+        __asm volatile("cpsie i" ::: "memory");
+    }
+}
+
+/* ---------------------------------------------------------------------------------------------------------- the start */
+
+static void print(const char *words)
+{
+    for (; *words != '\0'; words++) {
+        uart_put(PRINTER, (uint8_t)*words);
+    }
+}
+
+static void print_text(const struct ps_text *text)
+{
+    print("firmware: ");
+    for (size_t at = 0; at < text->bytes_used; at++) {
+        uart_put(PRINTER, text->bytes[at]);
+    }
+    print("\n");
+}
+
+__attribute__((noreturn)) static void stop(void)
+{
+    RESET_CONTROL = RESET_NOW;
+    for (;;) {
+    }
+}
+
+__attribute__((noreturn)) static void on_fault(void)
+{
+    print("firmware: fault of the processor\n");
+    stop();
+}
+
+__attribute__((noreturn)) static void run(void)
+{
+    static struct ps_client client;
+    static struct ps_text report;
+    static const struct ps_port PORT = { link_send, link_receive, now_us, NULL, NULL };
+    LINK->baud_divisor = CLOCK_HZ / BAUD;
+    LINK->control = CONTROL_SEND | CONTROL_RECEIVE | CONTROL_INTERRUPT_ON_RECEIVE;
+    PRINTER->baud_divisor = CLOCK_HZ / BAUD;
+    PRINTER->control = CONTROL_SEND;
+    SYSTICK_RELOAD = PERIOD_CLOCKS - 1;
+    SYSTICK_COUNT = 0;
+    SYSTICK_CONTROL = 7; /* on, with interrupt, by the processor's clock */
+    INTERRUPT_ENABLE = UINT32_C(1) << LINK_INTERRUPT;
+    ps_client_run(&client, &PORT, &PS_SETTINGS, given_token, "firmware on a board", 60000000);
+    print("firmware: ");
+    print(ps_client_end_words(&client));
+    print("\n");
+    if (client.words.bytes_used != 0) {
+        print_text(&client.words);
+    }
+    ps_client_report(&client, &report);
+    print_text(&report);
+    stop();
+}
+
+__attribute__((noreturn)) void reset(void);
+
+__attribute__((noreturn)) void reset(void)
+{
+    const uint32_t *from = &data_image;
+    for (uint32_t *to = &data_begin; to < &data_end; to++) {
+        *to = *from++;
+    }
+    for (uint32_t *to = &bss_begin; to < &bss_end; to++) {
+        *to = 0;
+    }
+    run();
+}
+
+/* The processor's own sixteen, then the board's: the link's first. */
+struct vectors {
+    uint32_t *stack;
+    void (*handlers[16])(void);
+};
+
+extern const struct vectors VECTORS;
+__attribute__((section(".vectors"), used)) const struct vectors VECTORS = {
+    .stack = &stack_top,
+    .handlers = { reset, on_fault, on_fault, on_fault, on_fault, on_fault, on_fault, on_fault, on_fault, on_fault,
+                  on_fault, on_fault, on_fault, on_fault, on_systick, on_link }
+};

@@ -1,5 +1,5 @@
 /*
- * The firmware on a Cortex-M4 board, the emulated mps2-an386: start-up, two UARTs, a clock.
+ * The firmware on a Cortex-M3 board, the emulated emcraft-sf2: start-up, two UARTs, a clock.
  *
  * The first UART is the link; its interrupt puts what comes into a ring, and the processor sleeps while that is empty.
  * The second UART gets lines for people. When the run is over the board asks for a reset, which ends the emulator when
@@ -13,21 +13,24 @@
 
 /* ------------------------------------------------------------------------------------------------ what the board has */
 
+/* A UART of the 16550 family, its registers a word apart. While DIVISOR_OPEN is set the first two hold the divisor. */
 struct uart {
     volatile uint32_t data;
+    volatile uint32_t interrupts;
+    volatile uint32_t fifo;
+    volatile uint32_t line;
+    volatile uint32_t modem;
     volatile uint32_t state;
-    volatile uint32_t control;
-    volatile uint32_t interrupt;
-    volatile uint32_t baud_divisor;
 };
 
-enum { STATE_SEND_FULL = 1, STATE_CAME = 2 };
-enum { CONTROL_SEND = 1, CONTROL_RECEIVE = 2, CONTROL_INTERRUPT_ON_RECEIVE = 8 };
-enum { INTERRUPT_RECEIVE = 2, LINK_INTERRUPT = 0 };
+enum { STATE_CAME = 0x01, STATE_SEND_EMPTY = 0x20 };
+enum { LINE_8N1 = 0x03, LINE_DIVISOR_OPEN = 0x80 };
+/* On, emptied, and an interrupt when fourteen bytes came or fewer have waited for the time of four. */
+enum { FIFO_ON = 0xC7, INTERRUPT_ON_RECEIVE = 0x01, LINK_INTERRUPT = 10 };
 
 #define AT(type, address) ((type *)(uintptr_t)(address))
-#define LINK AT(struct uart, 0x40004000U)
-#define PRINTER AT(struct uart, 0x40005000U)
+#define LINK AT(struct uart, 0x40000000U)
+#define PRINTER AT(struct uart, 0x40010000U)
 #define SYSTICK_CONTROL (*AT(volatile uint32_t, 0xE000E010U))
 #define SYSTICK_RELOAD (*AT(volatile uint32_t, 0xE000E014U))
 #define SYSTICK_COUNT (*AT(volatile uint32_t, 0xE000E018U))
@@ -35,7 +38,7 @@ enum { INTERRUPT_RECEIVE = 2, LINK_INTERRUPT = 0 };
 #define INTERRUPT_STATE (*AT(volatile uint32_t, 0xE000ED04U))
 #define RESET_CONTROL (*AT(volatile uint32_t, 0xE000ED0CU))
 
-enum { CLOCK_HZ = 25000000, BAUD = 115200, PERIOD_US = 1000, PERIOD_CLOCKS = CLOCK_HZ / 1000, WAIT_US = 100000 };
+enum { CLOCK_HZ = 142000000, PERIOD_US = 1000, PERIOD_CLOCKS = CLOCK_HZ / 1000, WAIT_US = 100000 };
 
 static const uint32_t SYSTICK_IS_DUE = UINT32_C(1) << 26;
 static const uint32_t RESET_NOW = 0x05FA0004U;
@@ -95,7 +98,6 @@ static volatile uint32_t ring_put, ring_taken;
 
 static void on_link(void)
 {
-    LINK->interrupt = INTERRUPT_RECEIVE;
     while ((LINK->state & STATE_CAME) != 0) {
         uint8_t byte = (uint8_t)LINK->data;
         /* A ring that is full drops the byte: its frame is refused, and sent again. */
@@ -106,9 +108,18 @@ static void on_link(void)
     }
 }
 
+static void uart_start(struct uart *uart)
+{
+    uart->line = LINE_8N1 | LINE_DIVISOR_OPEN;
+    uart->data = 1;
+    uart->interrupts = 0;
+    uart->line = LINE_8N1;
+    uart->fifo = FIFO_ON;
+}
+
 static void uart_put(struct uart *uart, uint8_t byte)
 {
-    while ((uart->state & STATE_SEND_FULL) != 0) {
+    while ((uart->state & STATE_SEND_EMPTY) == 0) {
     }
     uart->data = byte;
 }
@@ -187,10 +198,9 @@ __attribute__((noreturn)) static void run(void)
     static struct ps_client client;
     static struct ps_text report;
     static const struct ps_port PORT = { link_send, link_receive, now_us, NULL, NULL };
-    LINK->baud_divisor = CLOCK_HZ / BAUD;
-    LINK->control = CONTROL_SEND | CONTROL_RECEIVE | CONTROL_INTERRUPT_ON_RECEIVE;
-    PRINTER->baud_divisor = CLOCK_HZ / BAUD;
-    PRINTER->control = CONTROL_SEND;
+    uart_start(LINK);
+    uart_start(PRINTER);
+    LINK->interrupts = INTERRUPT_ON_RECEIVE;
     SYSTICK_RELOAD = PERIOD_CLOCKS - 1;
     SYSTICK_COUNT = 0;
     SYSTICK_CONTROL = 7; /* on, with interrupt, by the processor's clock */
@@ -224,12 +234,13 @@ __attribute__((noreturn)) void reset(void)
 /* The processor's own sixteen, then the board's: the link's first. */
 struct vectors {
     uint32_t *stack;
-    void (*handlers[16])(void);
+    void (*handlers[15 + 11])(void);
 };
 
 extern const struct vectors VECTORS;
 __attribute__((section(".vectors"), used)) const struct vectors VECTORS = {
     .stack = &stack_top,
     .handlers = { reset, on_fault, on_fault, on_fault, on_fault, on_fault, on_fault, on_fault, on_fault, on_fault,
-                  on_fault, on_fault, on_fault, on_fault, on_systick, on_link }
+                  on_fault, on_fault, on_fault, on_fault, on_systick, on_fault, on_fault, on_fault, on_fault, on_fault,
+                  on_fault, on_fault, on_fault, on_fault, on_fault, on_link }
 };

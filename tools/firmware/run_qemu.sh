@@ -29,7 +29,7 @@ token=${PLANTSTAND_TOKEN:-00000000000000000000000000000000}
 # The loader writes numbers of eight bytes, the high one first when told so.
 given=(-device "loader,addr=0x20000000,data=0x${token:0:16},data-len=8,data-be=on"
        -device "loader,addr=0x20000008,data=0x${token:16:16},data-len=8,data-be=on")
-run=("$qemu" -M mps2-an386 -display none -monitor none -nodefaults -no-reboot -kernel "$image" "${given[@]}"
+run=("$qemu" -M emcraft-sf2 -display none -monitor none -nodefaults -no-reboot -kernel "$image" "${given[@]}"
      -serial "$tty" -serial stdio)
 # The emulator dies with `timeout`, and that with this script, even when they are killed.
 mortal=(setpriv --pdeathsig KILL)

@@ -44,7 +44,7 @@ static const uint32_t SYSTICK_IS_DUE = UINT32_C(1) << 26;
 static const uint32_t RESET_NOW = 0x05FA0004U;
 
 /* The linker's script names these. */
-extern uint32_t data_begin, data_end, data_image, bss_begin, bss_end, stack_top;
+extern uint32_t data_begin[], data_end[], data_image[], bss_begin[], bss_end[], stack_painted[], stack_top[];
 
 /* The launcher's words: not cleared at the start. */
 __attribute__((section(".given"))) static uint8_t given_token[PS_TOKEN_BYTES];
@@ -193,6 +193,30 @@ __attribute__((noreturn)) static void on_fault(void)
     stop();
 }
 
+/* Fills the memory between data and stack, so that one can see later how far down the stack came. */
+static const uint32_t UNTOUCHED = 0xA5A5A5A5U;
+
+static void paint_stack(void)
+{
+    for (volatile uint32_t *word = bss_end; word < stack_painted; word++) {
+        *word = UNTOUCHED;
+    }
+}
+
+static void print_stack(void)
+{
+    const volatile uint32_t *word = bss_end;
+    while (word < stack_top && *word == UNTOUCHED) {
+        word++;
+    }
+    uint32_t used = (uint32_t)((uintptr_t)stack_top - (uintptr_t)word);
+    print("firmware: at most ");
+    for (uint32_t place = 10000; 0 < place; place /= 10) {
+        uart_put(PRINTER, (uint8_t)('0' + used / place % 10));
+    }
+    print(" bytes of stack\n");
+}
+
 __attribute__((noreturn)) static void run(void)
 {
     static struct ps_client client;
@@ -212,6 +236,7 @@ __attribute__((noreturn)) static void run(void)
     if (client.words.bytes_used != 0) {
         print_text(&client.words);
     }
+    print_stack();
     ps_client_report(&client, &report);
     print_text(&report);
     stop();
@@ -221,13 +246,14 @@ __attribute__((noreturn)) void reset(void);
 
 __attribute__((noreturn)) void reset(void)
 {
-    const uint32_t *from = &data_image;
-    for (uint32_t *to = &data_begin; to < &data_end; to++) {
+    const uint32_t *from = data_image;
+    for (uint32_t *to = data_begin; to < data_end; to++) {
         *to = *from++;
     }
-    for (uint32_t *to = &bss_begin; to < &bss_end; to++) {
+    for (uint32_t *to = bss_begin; to < bss_end; to++) {
         *to = 0;
     }
+    paint_stack();
     run();
 }
 
@@ -239,7 +265,7 @@ struct vectors {
 
 extern const struct vectors VECTORS;
 __attribute__((section(".vectors"), used)) const struct vectors VECTORS = {
-    .stack = &stack_top,
+    .stack = stack_top,
     .handlers = { reset, on_fault, on_fault, on_fault, on_fault, on_fault, on_fault, on_fault, on_fault, on_fault,
                   on_fault, on_fault, on_fault, on_fault, on_systick, on_fault, on_fault, on_fault, on_fault, on_fault,
                   on_fault, on_fault, on_fault, on_fault, on_fault, on_link }

@@ -46,10 +46,10 @@ static void ask(struct ps_client *client, uint8_t kind)
 }
 
 /* Says it, and says the identical frame when the bench repeats what it answers. */
-static void answer(struct ps_client *client, uint8_t kind)
+static void answer(struct ps_client *client, struct ps_answered *answered, uint8_t kind)
 {
-    client->answer_bytes = framed(client, kind, client->answer, sizeof client->answer);
-    send(client, client->answer, client->answer_bytes);
+    answered->length = framed(client, kind, answered->answer, sizeof answered->answer);
+    send(client, answered->answer, answered->length);
 }
 
 static void put_words(struct ps_text *text, const char *words)
@@ -152,42 +152,40 @@ static void take_accept(struct ps_client *client)
 
 /* Whether the bench's frame is new. One that it repeats gets the identical answer; an older one, which a bad line may
  * bring late, gets none. */
-static bool is_new(struct ps_client *client)
+static bool is_new(struct ps_client *client, struct ps_answered *answered)
 {
-    uint32_t ahead = client->heard.sequence - client->newest;
+    uint32_t ahead = client->heard.sequence - answered->newest;
     if (ahead == 0) {
         client->repeated_frames++;
-        send(client, client->answer, client->answer_bytes);
+        send(client, answered->answer, answered->length);
     }
     if (ahead == 0 || UINT32_MAX / 2 < ahead) {
         return false;
     }
-    client->newest = client->heard.sequence;
-    client->answer_bytes = 0;
+    answered->newest = client->heard.sequence;
+    answered->length = 0;
     return true;
 }
 
 static void take_phase(struct ps_client *client)
 {
     struct ps_phase phase = client->heard.is.phase;
-    bool was_examined = client->phase.phase == PS_PHASE_EXAMINATION;
-    if (phase.phase == PS_PHASE_RESET) {
-        /* The examination goes on when this is acknowledged. */
-        ps_controller_reset(&client->controller);
-    } else {
+    ps_controller_reset(&client->controller);
+    /* An answer of before means nothing any more. */
+    client->feedback_answered.length = 0;
+    if (phase.phase != PS_PHASE_RESET) {
+        if (client->phase.phase == PS_PHASE_EXAMINATION) {
+            log_report(client);
+        }
         client->phase = phase;
         client->asking_bytes = 0;
-        ps_controller_reset(&client->controller);
         client->examinations += phase.phase == PS_PHASE_EXAMINATION;
-    }
-    if (was_examined && phase.phase != PS_PHASE_RESET) {
-        log_report(client);
     }
     if (phase.phase == PS_PHASE_OVER) {
         return;
     }
     client->said.is.phase = phase;
-    answer(client, PS_PHASE_ACKNOWLEDGEMENT);
+    answer(client, &client->phase_answered, PS_PHASE_ACKNOWLEDGEMENT);
     if (phase.phase == PS_PHASE_TUNING) {
         ask(client, PS_DONE);
     }
@@ -232,7 +230,7 @@ static void take_feedback(struct ps_client *client)
         client->compute_max_us = command->compute_us;
     }
     client->exchanges++;
-    answer(client, PS_TORQUE_COMMAND);
+    answer(client, &client->feedback_answered, PS_TORQUE_COMMAND);
 }
 
 /* A feedback of a drive that is to stay off. */
@@ -242,7 +240,7 @@ static void decline_feedback(struct ps_client *client)
     client->said.is.torque_command.controlword = DISABLED;
     client->said.is.torque_command.compute_us = 0;
     client->said.is.torque_command.value_count = 0;
-    answer(client, PS_TORQUE_COMMAND);
+    answer(client, &client->feedback_answered, PS_TORQUE_COMMAND);
 }
 
 static void take_result(struct ps_client *client)
@@ -273,14 +271,14 @@ static void take_frame(struct ps_client *client)
     }
     switch (client->heard.kind) {
     case PS_PHASE:
-        if (is_new(client)) {
+        if (is_new(client, &client->phase_answered)) {
             take_phase(client);
         }
         break;
     case PS_TORQUE_FEEDBACK:
         /* One while tuning is answered by the done that was said. Firmware that was started anew in mid-run has not
          * heard of a phase: it controls at once. */
-        if (client->phase.phase == PS_PHASE_TUNING || !is_new(client)) {
+        if (client->phase.phase == PS_PHASE_TUNING || !is_new(client, &client->feedback_answered)) {
             break;
         }
         if (client->phase.phase == PS_PHASE_POWER_CYCLE) {

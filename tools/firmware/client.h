@@ -37,6 +37,15 @@ enum ps_end {
     PS_END_GONE     /* the carrier is gone */
 };
 
+/* The newest of the bench's phases or feedbacks, by its sequence number, and the answer to it, in case that it comes
+ * again. Phases and feedbacks are told apart: after a client has opened anew, the feedback that waits is older than the
+ * phase that is announced once more. */
+struct ps_answered {
+    uint32_t newest;
+    size_t length;
+    uint8_t answer[PS_COMMAND_BYTES_MAX];
+};
+
 struct ps_client {
     const struct ps_port *port;
     struct ps_settings settings;
@@ -47,10 +56,8 @@ struct ps_client {
     struct ps_phase phase;
     bool accepted;
 
-    /* Number of the bench's newest phase or feedback, and the answer to it, in case that one comes again. */
-    uint32_t newest;
-    size_t answer_bytes;
-    uint8_t answer[PS_COMMAND_BYTES_MAX];
+    struct ps_answered phase_answered;
+    struct ps_answered feedback_answered;
 
     /* What is said again every tenth of a second until the bench goes on: an open, then done. */
     size_t asking_bytes;

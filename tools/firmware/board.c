@@ -239,6 +239,7 @@ __attribute__((noreturn)) static void run(void)
     print_stack();
     ps_client_report(&client, &report);
     print_text(&report);
+    ps_client_leave(&client);
     stop();
 }
 

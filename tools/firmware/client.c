@@ -134,7 +134,6 @@ static void take_accept(struct ps_client *client)
     client->asking_bytes = 0;
     if (accept->commands != PS_COMMANDS_TORQUE || PS_STRIDE_MAX < accept->stride_ticks) {
         client->end = accept->commands != PS_COMMANDS_TORQUE ? PS_END_SPEED : PS_END_STRIDE;
-        client->said.is.close.reason = PS_CLOSE_FAILED;
     }
     ps_controller_start(&client->controller, &client->settings, accept->tick_hz);
     if (accept->port != 0 && client->port->follow != NULL
@@ -142,7 +141,6 @@ static void take_accept(struct ps_client *client)
         client->end = PS_END_GONE;
     }
     if (client->end != PS_END_NONE) {
-        say(client, PS_CLOSE);
         return;
     }
     /* Tells the bench that this side listens on the new port. */
@@ -248,8 +246,6 @@ static void take_result(struct ps_client *client)
     client->verdict = client->heard.is.result.verdict;
     client->words = client->heard.is.result.text;
     client->end = PS_END_RESULT;
-    client->said.is.close.reason = PS_CLOSE_LEAVING;
-    say(client, PS_CLOSE);
 }
 
 /* Before the accept only its own frame is heeded. */
@@ -346,4 +342,12 @@ enum ps_end ps_client_run(struct ps_client *client, const struct ps_port *port, 
         step(client);
     }
     return client->end;
+}
+
+void ps_client_leave(struct ps_client *client)
+{
+    client->said.is.close.reason = client->end == PS_END_RESULT ? PS_CLOSE_LEAVING : PS_CLOSE_FAILED;
+    if (client->accepted && client->end != PS_END_GONE) {
+        say(client, PS_CLOSE);
+    }
 }

@@ -91,6 +91,9 @@ struct ps_client {
 enum ps_end ps_client_run(struct ps_client *client, const struct ps_port *port, const struct ps_settings *settings,
                           const uint8_t *token, const char *name, uint32_t patience_us);
 
+/* Says the last word, close. A bench that started this client ends it then: whatever is to be told is told before. */
+void ps_client_leave(struct ps_client *client);
+
 /* One line for people about the run so far: exchanges, bad frames, output hash. */
 void ps_client_report(const struct ps_client *client, struct ps_text *line);
 

@@ -277,5 +277,7 @@ int main(void)
         printf("firmware: %.*s\n", (int)client.words.bytes_used, (const char *)client.words.bytes);
     }
     printf("firmware: %.*s\n", (int)report.bytes_used, (const char *)report.bytes);
+    fflush(stdout);
+    ps_client_leave(&client);
     return client.end == PS_END_RESULT ? 0 : 1;
 }

@@ -59,6 +59,26 @@ fn a_changed_payload_gets_the_same_answer() {
     check_same_decisions(changed);
 }
 
+/// Every value in every one of the first bytes of a payload, where what is named and counted stands.
+#[test]
+fn every_value_of_every_byte_gets_the_same_answer() {
+    let samples = wire_samples::all().into_iter().filter(|(_, frame)| known().contains(&frame.message.kind()));
+    check_same_decisions(samples.flat_map(|(_, frame)| {
+        let bytes = bytes_of(&frame);
+        let payload_end = bytes.len() - CRC_BYTES;
+        let places = header::END..payload_end.min(header::END + 80);
+        let changed = places.flat_map(move |place| {
+            let payload = bytes[..payload_end].to_vec();
+            (0..=u8::MAX).map(move |value| {
+                let mut changed = payload.clone();
+                changed[place] = value;
+                sealed(changed)
+            })
+        });
+        changed.collect::<Vec<_>>()
+    }));
+}
+
 /// Every prefix and every single flipped bit of a frame of each kind.
 #[test]
 fn every_prefix_and_every_flipped_bit_gets_the_same_answer() {
@@ -150,9 +170,12 @@ fn a_line_of_bytes_gives_every_frame_back() {
         assert_eq!(&unstuffed(piece), frame, "seed {SEED}, {} bytes", frame.len());
     }
     assert!(unblocked(&filtered("line", &line)) == frames, "seed {SEED}: the C side reads its line otherwise");
-    // The other form of a last block of 254 bytes has a code byte more.
-    let full = [vec![0xFF], vec![9; 254], vec![1, 0]].concat();
-    assert_eq!(unblocked(&filtered("line", &full)), [vec![9; 254]]);
+    // A last block of 254 bytes is sent without a code byte behind it; the form with one is taken too.
+    let full = vec![9; 254];
+    let short_form = [vec![0, 0xFF], full.clone(), vec![0]].concat();
+    let long_form = [vec![0, 0xFF], full.clone(), vec![1, 0]].concat();
+    assert_eq!(filtered("cobs", &blocks(std::slice::from_ref(&full))), short_form);
+    assert_eq!(unblocked(&filtered("line", &[short_form, long_form].concat())), [full.clone(), full]);
 }
 
 /// After noise, a cut frame or one that is far too long, the next whole frame is there.

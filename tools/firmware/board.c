@@ -210,11 +210,11 @@ static void print_stack(void)
         word++;
     }
     uint32_t used = (uint32_t)((uintptr_t)stack_top - (uintptr_t)word);
-    print("firmware: at most ");
+    print("firmware: stack at most ");
     for (uint32_t place = 10000; 0 < place; place /= 10) {
         uart_put(PRINTER, (uint8_t)('0' + used / place % 10));
     }
-    print(" bytes of stack\n");
+    print(" bytes\n");
 }
 
 __attribute__((noreturn)) static void run(void)

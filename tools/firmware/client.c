@@ -83,18 +83,19 @@ static void put_hash(struct ps_text *text, uint64_t hash)
 void ps_client_report(const struct ps_client *client, struct ps_text *line)
 {
     line->bytes_used = 0;
+    put_words(line, "examinations ");
     put_number(line, client->examinations);
-    put_words(line, " examinations, ");
+    put_words(line, ", exchanges ");
     put_number(line, client->exchanges);
-    put_words(line, " exchanges, ");
+    put_words(line, ", bad frames ");
     put_number(line, client->bad_frames);
-    put_words(line, " bad frames, ");
+    put_words(line, ", repeated ");
     put_number(line, client->repeated_frames);
-    put_words(line, " repeated, ");
+    put_words(line, ", ticks lost ");
     put_number(line, client->lost_ticks);
-    put_words(line, " ticks lost, at most ");
+    put_words(line, ", computed at most us ");
     put_number(line, client->compute_max_us);
-    put_words(line, " us an answer, output hash ");
+    put_words(line, ", output hash ");
     put_hash(line, client->output_hash);
 }
 

@@ -15,22 +15,23 @@ static const double PI = 3.14159265358979323846;
 /* Beyond any motor: no setpoint and no counts, however wild, can make a sum that is not finite. */
 static const double ERROR_MAX_RAD_PER_S = 1e9;
 
-/* exp(-x) for x from 0 on: halved until Taylor's series converges at once, then squared back. Only the four basic
- * operations, so it has the same bits everywhere. */
+/* ln 2 in two parts: halves times the first are exact. */
+static const double LN_2_HIGH = 0x1.62e42feep-1, LN_2_LOW = 0x1.a39ef35793c76p-33;
+
+/* exp(-x) for x from 0 on, to the last bit or the one beside it: x = n ln 2 + r, Taylor's series for exp(-r), n times
+ * halved. Only the four basic operations, so it has the same bits everywhere. */
 static double exp_of_minus(double x)
 {
-    unsigned halvings = 0;
-    while (0.125 < x && halvings < 64) {
-        x /= 2.0;
-        halvings++;
+    if (700.0 < x) {
+        return 0.0;
     }
-    double term = 1.0, sum = 1.0;
-    for (unsigned n = 1; n <= 14; n++) {
-        term = term * -x / n;
-        sum += term;
+    unsigned halvings = (unsigned)(x / LN_2_HIGH + 0.5);
+    double rest = (x - halvings * LN_2_HIGH) - halvings * LN_2_LOW, sum = 1.0;
+    for (unsigned n = 15; 0 < n; n--) {
+        sum = 1.0 - rest * sum / n;
     }
-    for (unsigned n = 0; n < halvings; n++) {
-        sum *= sum;
+    for (; 0 < halvings; halvings--) {
+        sum /= 2.0;
     }
     return sum;
 }

@@ -290,7 +290,8 @@ def started(words, carrier, **more):
     return subprocess.Popen(words, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
 
 
-LINUX, SANITISED, BOARD = [str(BUILT / "linux")], [str(BUILT / "sanitised")], [str(HERE / "run_qemu.sh")]
+LINUX, SANITISED = [str(BUILT / "linux")], [str(BUILT / "sanitised")]
+BOARD = [str(HERE / "run_qemu.sh"), str(BUILT / "board.elf")]
 
 
 class Firmware(unittest.TestCase):
@@ -313,7 +314,7 @@ class Firmware(unittest.TestCase):
         return torques, said, bench
 
     def counted(self, said, what):
-        return re.search(rf"(\w+) {what}", said)[1]
+        return re.search(rf"{what} (\w+)", said)[1]
 
     def hash_of(self, said):
         return re.search(r"output hash (\w{16})", said)[1]

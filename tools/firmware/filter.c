@@ -1,15 +1,17 @@
 /*
- * The codec as a filter, so that a test can try it against another one.
+ * Codec, framing and controller as filters, so that a test can try them against others.
  *
- * `codec_filter frames` reads from standard input blocks of a length (two bytes, low one first) and so many bytes, and
- * writes for each one byte of reason (0: a frame) and, as a block, the frame encoded again. `codec_filter cobs` takes
- * blocks likewise and writes a stream: each as it goes on a line of bytes. `codec_filter line` takes such a stream and
- * writes a block for everything between zeros. Start reading at main.
+ * `filter frames` reads from standard input blocks of a length (two bytes, low one first) and so many bytes, and writes
+ * for each one byte of reason (0: a frame) and, as a block, the frame encoded again. `filter cobs` takes blocks likewise
+ * and writes a stream: each as it goes on a line of bytes. `filter line` takes such a stream and writes a block for
+ * everything between zeros. `filter controller` takes the settings that are compiled in and 8000 ticks a second, reads
+ * ticks, counts and setpoints (u64, i64, double as this machine has them) and writes torques. Start reading at main.
  */
 #include <stdio.h>
 #include <string.h>
 
 #include "cobs.h"
+#include "settings.h"
 
 static bool read_block(uint8_t *bytes, size_t *length)
 {
@@ -60,6 +62,17 @@ static void filter_from_line(void)
     }
 }
 
+static void filter_controller(void)
+{
+    struct ps_controller controller;
+    struct { uint64_t tick; int64_t counts; double setpoint_rad_per_s; } input;
+    ps_controller_start(&controller, &PS_SETTINGS, 8000);
+    while (fread(&input, sizeof input, 1, stdin) == 1) {
+        double torque_nm = ps_controller_step(&controller, input.tick, input.counts, input.setpoint_rad_per_s);
+        fwrite(&torque_nm, sizeof torque_nm, 1, stdout);
+    }
+}
+
 int main(int count, char **words)
 {
     static uint8_t bytes[UINT16_MAX];
@@ -69,8 +82,10 @@ int main(int count, char **words)
         filter_to_line(bytes);
     } else if (count == 2 && strcmp(words[1], "line") == 0) {
         filter_from_line();
+    } else if (count == 2 && strcmp(words[1], "controller") == 0) {
+        filter_controller();
     } else {
-        fputs("usage: codec_filter frames|cobs|line\n", stderr);
+        fputs("usage: filter frames|cobs|line|controller\n", stderr);
         return 2;
     }
     return ferror(stdout) == 0 ? 0 : 1;

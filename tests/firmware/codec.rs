@@ -1,24 +1,20 @@
 //! The firmware's codec in C takes what ours takes, refuses what ours refuses for the same reason, and writes the same
 //! bytes; its framing for lines of bytes gives every frame back, whatever stood between.
 //!
-//! The C side is built here by `cc`, with the sanitisers where they are at hand, and asked in bulk as a filter. What it
-//! does not: kinds that only a tuning method needs, which the firmware refuses. Everything random hangs on a seed that a
-//! failure prints.
+//! What it does not: kinds that only a tuning method needs, which the firmware refuses. Everything random hangs on a seed
+//! that a failure prints.
 
-mod wire_dice;
-mod wire_samples;
-
-use std::io::Write;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
-use std::sync::OnceLock;
+use std::path::Path;
 
 use plantstand::base::random::Stream;
 use plantstand::wire::checksum::checksum;
 use plantstand::wire::codec::{Malformed, decode, encode};
 use plantstand::wire::layout::{CRC_BYTES, Kind, MAX_FRAME_BYTES, header};
 use plantstand::wire::message::Frame;
-use wire_dice::Dice;
+
+use crate::filter::filtered;
+use crate::wire_dice::Dice;
+use crate::wire_samples;
 
 const SEED: u64 = 33;
 
@@ -280,44 +276,4 @@ fn unblocked(mut bytes: &[u8]) -> Vec<Vec<u8>> {
         bytes = after;
     }
     frames
-}
-
-/// What the C side's filter writes when it reads these bytes.
-fn filtered(mode: &str, input: &[u8]) -> Vec<u8> {
-    let mut filter = Command::new(filter_program())
-        .arg(mode)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("the filter starts");
-    let mut stdin = filter.stdin.take().expect("its standard input");
-    let output = std::thread::scope(|scope| {
-        scope.spawn(move || drop(stdin.write_all(input)));
-        filter.wait_with_output().expect("the filter ends")
-    });
-    assert!(output.status.success(), "the filter ended with {}", output.status);
-    output.stdout
-}
-
-/// Builds the filter once, with the sanitisers where the compiler has them.
-fn filter_program() -> &'static Path {
-    static PROGRAM: OnceLock<PathBuf> = OnceLock::new();
-    PROGRAM.get_or_init(|| {
-        let sources = Path::new(env!("CARGO_MANIFEST_DIR")).join("tools/firmware");
-        let program = Path::new(env!("CARGO_TARGET_TMPDIR")).join("codec_filter");
-        let warnings = ["-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror"];
-        let built = |more: &[&str]| {
-            let mut compiler = Command::new("cc");
-            compiler.current_dir(&sources).args(["-std=c99", "-O1", "-ffp-contract=off"]).args(warnings).args(more);
-            compiler.args(["codec.c", "cobs.c", "codec_filter.c", "-o"]).arg(&program);
-            compiler.output().expect("cc is there: Rust links with it")
-        };
-        let with_sanitisers = built(&["-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]);
-        if !with_sanitisers.status.success() {
-            let plain = built(&[]);
-            let complaints = String::from_utf8_lossy(&plain.stderr).into_owned();
-            assert!(plain.status.success(), "the firmware's codec does not compile:\n{complaints}");
-        }
-        program
-    })
 }

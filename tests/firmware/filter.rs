@@ -24,25 +24,32 @@ pub fn filtered(mode: &str, input: &[u8]) -> Vec<u8> {
     output.stdout
 }
 
-/// Builds it once, with the sanitisers where the compiler has them.
 fn filter_program() -> &'static Path {
     static PROGRAM: OnceLock<PathBuf> = OnceLock::new();
-    PROGRAM.get_or_init(|| {
-        let sources = Path::new(env!("CARGO_MANIFEST_DIR")).join("tools/firmware");
-        let program = Path::new(env!("CARGO_TARGET_TMPDIR")).join("firmware_filter");
-        let warnings = ["-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror"];
-        let built = |more: &[&str]| {
-            let mut compiler = Command::new("cc");
-            compiler.current_dir(&sources).args(["-std=c99", "-O1", "-ffp-contract=off"]).args(warnings).args(more);
-            compiler.args(["codec.c", "cobs.c", "controller.c", "filter.c", "-o"]).arg(&program);
-            compiler.output().expect("cc is there: Rust links with it")
-        };
-        let with_sanitisers = built(&["-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]);
-        if !with_sanitisers.status.success() {
-            let plain = built(&[]);
-            let complaints = String::from_utf8_lossy(&plain.stderr).into_owned();
-            assert!(plain.status.success(), "the firmware does not compile:\n{complaints}");
-        }
-        program
-    })
+    PROGRAM.get_or_init(|| built("firmware_filter", &["codec.c", "cobs.c", "controller.c", "filter.c"]))
+}
+
+/// The firmware as a process, built once.
+pub fn firmware_program() -> &'static Path {
+    static PROGRAM: OnceLock<PathBuf> = OnceLock::new();
+    PROGRAM.get_or_init(|| built("firmware_linux", &["codec.c", "cobs.c", "controller.c", "client.c", "linux.c"]))
+}
+
+/// Builds a program of `tools/firmware`, with the sanitisers where the compiler has them.
+fn built(name: &str, sources: &[&str]) -> PathBuf {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tools/firmware");
+    let program = Path::new(env!("CARGO_TARGET_TMPDIR")).join(name);
+    let warnings = ["-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror"];
+    let compiled = |more: &[&str]| {
+        let mut compiler = Command::new("cc");
+        compiler.current_dir(&folder).args(["-std=c99", "-O1", "-ffp-contract=off"]).args(warnings).args(more);
+        compiler.args(sources).arg("-o").arg(&program).output().expect("cc is there: Rust links with it")
+    };
+    let with_sanitisers = compiled(&["-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]);
+    if !with_sanitisers.status.success() {
+        let plain = compiled(&[]);
+        let complaints = String::from_utf8_lossy(&plain.stderr).into_owned();
+        assert!(plain.status.success(), "the firmware does not compile:\n{complaints}");
+    }
+    program
 }

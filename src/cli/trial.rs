@@ -10,7 +10,7 @@ use crate::base::recording::Recording;
 use crate::bench::session::End;
 use crate::cli::progress::Progress;
 use crate::cli::record::Record;
-use crate::cli::tuning::{self, Caller, Entrance, Run, Tuning};
+use crate::cli::tuning::{self, Caller, Carrier, Entrance, Run, Tuning};
 use crate::cli::{Outcome, Stop, output};
 use crate::host::interrupt::Interrupt;
 use crate::report::{gather, html, json};
@@ -39,6 +39,8 @@ pub struct Order<'a> {
     pub machines: Vec<usize>,
     /// How long a silent method is waited for; `None` for ever.
     pub patience: Option<Duration>,
+    /// What carries the frames of a method that the program starts.
+    pub carrier: Carrier,
     /// Where the token for a listening bench stands.
     pub token_file: Option<&'a Path>,
     /// Where the record goes; none is kept without.
@@ -63,7 +65,14 @@ pub struct Finished {
 /// What was typed wrongly, or what the machine refused.
 pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Stop> {
     let Order { scenario, seed, machines, .. } = order;
-    let run = Run { scenario, seed: *seed, patience: order.patience, token_file: order.token_file, interrupt };
+    let run = Run {
+        scenario,
+        seed: *seed,
+        patience: order.patience,
+        carrier: order.carrier,
+        token_file: order.token_file,
+        interrupt,
+    };
     let entrance = Entrance::open(&run, &order.caller)?;
     let mut record = order.folder.as_deref().map(|folder| Record::open(folder, order.text, *seed)).transpose()?;
     let mut tuning = tuning::run(&run, &order.caller, entrance, record.as_mut())?;

@@ -21,6 +21,7 @@ sed 's/^stride = .*/stride = 1/; s/^time_s = .*/time_s = 3600/; s/^path_deg = .*
 load_before=$(cut -d' ' -f1-3 /proc/loadavg 2> /dev/null || echo unknown)
 rows=$("$target/release/plant"
   "$target/release/pingpong" "$plantstand" "$target/stride-1.toml"
+  "$target/release/ptypong" "$plantstand" "$target/stride-1.toml"
   "$target/release/start" "$plantstand" "$scenario")
 
 model=$(sed -n 's/^model name[[:space:]]*: //p' /proc/cpuinfo 2> /dev/null | sed -n 1p)
@@ -41,6 +42,8 @@ the run: $load_before. Date: $(date -u +%Y-%m-%d).
 - **lockstep**: the real bench with the first scenario's machine, drive enabled and axis turning, an exchange every tick,
   against a client that answers at once; beside it a blocking ping-pong between two processes with frames of the same
   sizes.
+- **lockstep over a pty**: the same over a pseudo-terminal, frames stuffed, beside a blocking ping-pong over one with as many
+  bytes each way.
 - **start**: wall time of the whole process, as a shell sees it.
 - **\`score\`**: wall time of tuning by \`careful\` over the link, power cycle, examination of the nominal machine and every
   corner.

@@ -7,5 +7,6 @@ pub mod clock;
 pub mod door;
 pub mod files;
 pub mod interrupt;
+pub mod processor;
 pub mod strike;
 pub mod udp;

@@ -26,7 +26,9 @@ pub fn alternate(blocks: usize, mut first: impl FnMut() -> f64, mut second: impl
 
 /// Measures any number of things in turn, block by block; one block of each is thrown away first.
 pub fn in_turn(blocks: usize, things: &mut [&mut dyn FnMut() -> f64]) -> Vec<Vec<f64>> {
-    things.iter_mut().for_each(|thing| drop(thing()));
+    for thing in things.iter_mut() {
+        thing();
+    }
     let mut values = vec![Vec::with_capacity(blocks); things.len()];
     for _ in 0..blocks {
         values.iter_mut().zip(things.iter_mut()).for_each(|(values, thing)| values.push(thing()));

@@ -18,7 +18,6 @@ use crate::host::clock::WallClock;
 use crate::host::door::{Door, Opened};
 use crate::host::files::{HostError, token_to_hex};
 use crate::host::interrupt::Interrupt;
-use crate::host::processor::OneProcessor;
 use crate::host::strike::Strike;
 use crate::host::udp::UdpDoor;
 use crate::method::Carried;
@@ -120,8 +119,6 @@ pub fn run(
         let shown = if fresh { format!(" PLANTSTAND_TOKEN={}", token_to_hex(&token)) } else { String::new() };
         eprintln!("waiting for a method: PLANTSTAND_LINK={address}{shown}");
     }
-    // A started method and the bench share one until tuning is over; whoever connects runs where they like.
-    let _shared = (!matches!(caller, Caller::Outside { .. })).then(OneProcessor::keep_to);
     let child = start(caller, &address, &token, record.as_deref_mut())?;
     let mut session = phases::tuning(run.scenario, run.seed);
     let mut keeper = Keeper::new(run, child.as_ref(), record.as_deref_mut(), &strike);

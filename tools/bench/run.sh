@@ -21,6 +21,7 @@ sed 's/^stride = .*/stride = 1/; s/^time_s = .*/time_s = 3600/; s/^path_deg = .*
 load_before=$(cut -d' ' -f1-3 /proc/loadavg 2> /dev/null || echo unknown)
 rows=$("$target/release/plant"
   "$target/release/pingpong" "$plantstand" "$target/stride-1.toml"
+  "$target/release/waiting"
   "$target/release/start" "$plantstand" "$scenario")
 
 model=$(sed -n 's/^model name[[:space:]]*: //p' /proc/cpuinfo 2> /dev/null | sed -n 1p)
@@ -40,7 +41,9 @@ the run: $load_before. Date: $(date -u +%Y-%m-%d).
   contact and stick events in 2 s). With sensor and drive: counts with noise, speed loop with low-passes and two notches.
 - **lockstep**: the real bench with the first scenario's machine, drive enabled and axis turning, an exchange every tick,
   against a client that answers at once; beside it a blocking ping-pong between two processes with frames of the same
-  sizes.
+  sizes. The bench and a method that it started share one processor, which is the fastest of the ways that were measured,
+  alone and beside busy processes. A bounded spin before blocking is faster only where both sides have a processor to
+  themselves: every other process takes the one of them off its processor while the other one spins in vain.
 - **start**: wall time of the whole process, as a shell sees it.
 - **\`score\`**: wall time of tuning by \`careful\` over the link, power cycle, examination of the nominal machine and every
   corner.

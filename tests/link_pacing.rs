@@ -113,7 +113,7 @@ fn nothing() -> Box<dyn FnMut() -> Result<Option<Vec<u8>>, Gone>> {
 }
 
 fn patience_s(seconds: u64) -> Patience {
-    Patience { silence: Some(Duration::from_secs(seconds)), tuning: FOR_EVER }
+    Patience { silence: Some(Duration::from_secs(seconds)), phase: Some(FOR_EVER) }
 }
 
 fn framed(sequence: u32, message: Message) -> Vec<u8> {
@@ -149,7 +149,7 @@ fn copies(ran: &Ran) -> Vec<Duration> {
 
 /// The axis that nobody commands any more stands, its drive off.
 fn check_at_rest(session: &Session) {
-    assert!(!session.bench.drive.torque_may_act());
+    assert!(!session.bench().drive.torque_may_act());
     let last = session.taken.rows.last().expect("rows were recorded");
     let fastest = session.taken.rows.iter().map(|row| row[Signal::MotorSpeed as usize].abs()).fold(0.0, f64::max);
     assert!(10.0 < fastest, "the test's axis never turned");
@@ -183,7 +183,7 @@ fn a_method_that_never_says_a_word_is_begun_with_and_given_up() {
 
 #[test]
 fn without_patience_the_bench_waits_for_ever() {
-    let ran = run(turning_until(5, false), nothing(), Patience { silence: None, tuning: 2 * FOR_EVER });
+    let ran = run(turning_until(5, false), nothing(), Patience { silence: None, phase: Some(2 * FOR_EVER) });
     assert_eq!(ran.end, End::Interrupted, "only the onlooker ended it");
     assert!(FOR_EVER <= ran.lasted);
 }
@@ -217,7 +217,7 @@ fn a_copy_that_is_answered_again_acts_once() {
 
 #[test]
 fn tuning_that_takes_too_long_on_the_wall_is_ended_with_the_axis_at_rest() {
-    let patience = Patience { silence: Some(FOR_EVER), tuning: Duration::from_secs(3) };
+    let patience = Patience { silence: Some(FOR_EVER), phase: Some(Duration::from_secs(3)) };
     let ran = run(turning_until(400, false), nothing(), patience);
     assert_eq!(ran.end, End::OutOfWallTime);
     assert!(ran.lasted <= Duration::from_millis(3_200));
@@ -269,7 +269,7 @@ fn a_method_that_asks_much_before_it_answers_is_alive_and_hears_the_feedback_aga
         asked += 1;
         Ok((asked.is_multiple_of(10)).then(|| framed(asked, Message::Probe(Probe { nonce: u64::from(asked) }))))
     };
-    let patience = Patience { silence: Some(Duration::from_secs(2)), tuning: Duration::from_secs(20) };
+    let patience = Patience { silence: Some(Duration::from_secs(2)), phase: Some(Duration::from_secs(20)) };
     let ran = run(turning_until(400, false), Box::new(asking), patience);
     assert_eq!(ran.end, End::OutOfWallTime, "a probe every second is a sign of life");
     assert!(150 < copies(&ran).len(), "{}", copies(&ran).len());

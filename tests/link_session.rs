@@ -176,9 +176,21 @@ fn kinds_that_only_a_bench_sends_move_nothing() {
     check_harmless("not_asked_for", |peer, _| {
         assert!(!peer.say(Message::Echo(Probe { nonce: 3 })));
     });
-    check_harmless("not_asked_for", |peer, _| {
-        assert!(!peer.say(Message::Open(Open { token: [9; 16], name: Text::new("me again") })));
+}
+
+#[test]
+fn a_client_that_opens_again_moves_nothing_and_is_told_where_the_run_stands() {
+    let undisturbed = run(Peer::begun(), |_, _| {});
+    let again = run(Peer::begun(), |peer, _| {
+        let exchange = peer.feedback().exchange;
+        peer.say(Message::Open(Open { token: [9; 16], name: Text::new("me again") }));
+        // Before the first answer it is only the same open once more.
+        let expected = if exchange == 0 { "accept" } else { "feedback" };
+        assert_eq!(peer.last().kind().name(), expected);
+        assert_eq!(peer.feedback().exchange, exchange);
     });
+    assert!(again.bits() == undisturbed.bits());
+    assert_eq!(again.session.counts.opened_again, u64::from(EXCHANGES) - 1);
 }
 
 #[test]
@@ -370,12 +382,12 @@ fn done_is_done_once_and_settings_are_locked_from_then_on() {
 #[test]
 fn a_method_that_closes_before_done_leaves_the_axis_at_rest() {
     let mut peer = run(Peer::begun(), |_, _| {});
-    let moving = peer.session.bench.plant.speed_rad_per_s(0);
+    let moving = peer.session.bench().plant.speed_rad_per_s(0);
     assert!(1.0 < moving.abs(), "{moving}");
     peer.say(Message::Close(Close { reason: CloseReason::Failed }));
     assert_eq!(peer.session.end(), Some(&End::Left("closed the connection (failed)".to_owned())));
-    assert!(!peer.session.bench.drive.torque_may_act());
-    assert!(peer.session.bench.plant.speed_rad_per_s(0).abs() < 3.0);
+    assert!(!peer.session.bench().drive.torque_may_act());
+    assert!(peer.session.bench().plant.speed_rad_per_s(0).abs() < 3.0);
 }
 
 #[test]
@@ -390,7 +402,7 @@ fn simulated_time_that_is_used_up_ends_tuning_with_the_axis_at_rest() {
         }
     }
     assert_eq!(peer.session.end(), Some(&End::OutOfTime));
-    assert!(!peer.session.bench.drive.torque_may_act());
+    assert!(!peer.session.bench().drive.torque_may_act());
 }
 
 #[test]

@@ -10,6 +10,8 @@ use plantstand::scenario::read;
 const ROLL: &str = include_str!("../scenarios/dough-sheeter.toml");
 const ARM: &str = include_str!("../scenarios/swivel-arm.toml");
 const GATE: &str = include_str!("../scenarios/sluice-gate.toml");
+const TORQUE_ROLL: &str = include_str!("../scenarios/torque/dough-sheeter.toml");
+const TORQUE_ARM: &str = include_str!("../scenarios/torque/swivel-arm.toml");
 const MISTAKES: &str = include_str!("data/scenarios/mistakes.txt");
 
 /// Complaints about a text, a line each, without the file's name.
@@ -53,6 +55,8 @@ fn check_table(heading: &str) {
         let text = match name.as_str() {
             "roll" => ROLL,
             "arm" => ARM,
+            "torque roll" => TORQUE_ROLL,
+            "torque arm" => TORQUE_ARM,
             _ => GATE,
         };
         check(text, &from.replace("\\n", "\n"), &to.replace("\\n", "\n"), &expected);
@@ -93,6 +97,18 @@ fn later_capabilities_are_not_built_yet() {
 #[test]
 fn contradictions_are_refused() {
     check_table("contradictions are refused");
+}
+
+/// What an impairment may be, and how the outside may be treated.
+#[test]
+fn what_is_done_to_the_link_is_checked() {
+    check_table("what is done to the link is checked");
+}
+
+/// Faults last whole ticks, one of a sort at a time; only a controller outside is reset.
+#[test]
+fn faults_are_checked() {
+    check_table("faults are checked");
 }
 
 /// The programme ascends on whole ticks, within the axis' speed, every name once.

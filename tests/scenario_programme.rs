@@ -1,7 +1,7 @@
 //! The programme at a tick: steps act from their tick on, ramps are exact at every tick, windows join.
 
 use plantstand::plant::stepper::Ramp;
-use plantstand::scenario::programme::{Entry, Programme};
+use plantstand::scenario::programme::{Entry, Faults, Programme};
 
 fn entry(name: &str, at_tick: u64) -> Entry {
     let name = name.to_owned();
@@ -13,6 +13,7 @@ fn entry(name: &str, at_tick: u64) -> Entry {
         load_torque_nm: None,
         resisting_torque_nm: None,
         load_over_ticks: 0,
+        faults: Faults::default(),
     }
 }
 
@@ -70,4 +71,20 @@ fn windows_join() {
     assert_eq!((programme.setpoint_before_rad_per_s(0), programme.setpoint_at_end_rad_per_s(0)), (0.0, 60.0));
     assert_eq!((programme.setpoint_before_rad_per_s(2), programme.setpoint_at_end_rad_per_s(2)), (60.0, 30.0));
     assert_eq!((programme.setpoint_before_rad_per_s(3), programme.setpoint_at_end_rad_per_s(3)), (30.0, 40.0));
+}
+
+/// A fault stands at the tick in which its entry begins and at no other; an entry without one has none.
+#[test]
+fn faults_stand_at_their_ticks() {
+    let reset = Faults { controller_reset_ticks: 160, ..Faults::default() };
+    let lost = Faults { sensor_counts_lost: -7, ..Faults::default() };
+    let entries = vec![
+        Entry { faults: reset, ..entry("reset", 10) },
+        entry("rest", 20),
+        Entry { faults: lost, ..entry("jump", 30) },
+    ];
+    let programme = Programme::new(entries, 40);
+    let found: Vec<(u64, Faults)> =
+        (0..50).filter_map(|tick| programme.faults_at(tick).map(|faults| (tick, faults))).collect();
+    assert_eq!(found, [(10, reset), (30, lost)]);
 }

@@ -1,10 +1,12 @@
 //! The scenarios that ship load without complaint, and mean what they say: units, defaults, ticks, corners.
 
+use plantstand::base::impairment::Impairment;
 use plantstand::base::units::{ARCMIN_RAD, DEG_RAD, RPM_RAD_PER_S};
 use plantstand::drive::setting::Setting;
 use plantstand::plant::friction::Friction;
 use plantstand::plant::load::LoadKind;
-use plantstand::scenario::{Factor, Scenario, Spread, read};
+use plantstand::scenario::programme::Faults;
+use plantstand::scenario::{Commands, Factor, Pace, Scenario, Spread, read};
 
 fn shipped(name: &str) -> Scenario {
     let file = format!("scenarios/{name}.toml");
@@ -26,6 +28,49 @@ fn shipped_scenarios_load() {
         let text = std::fs::read_to_string(format!("scenarios/{name}.toml")).expect("a shipped scenario can be read");
         assert!(text.starts_with("# An invented machine"), "{name}");
     }
+}
+
+/// The twins whose speed loop is closed outside differ from the shipped machines in nothing but that: same machine, corners
+/// and programme; an exchange a tick; limits on areas instead of margins.
+#[test]
+fn torque_twins_are_the_same_machines() {
+    for name in ["dough-sheeter", "swivel-arm"] {
+        let (speed, torque) = (shipped(name), shipped(&format!("torque/{name}")));
+        assert_eq!((speed.commands, torque.commands), (Commands::Speed, Commands::Torque), "{name}");
+        assert_eq!((torque.timing.stride, torque.timing.pace), (1, Pace::Lockstep), "{name}");
+        assert_eq!((&torque.machine, &torque.corners), (&speed.machine, &speed.corners), "{name}");
+        assert_eq!((&torque.programme, torque.axis), (&speed.programme, speed.axis), "{name}");
+        let measures: Vec<&str> = torque.limits.iter().map(|limit| limit.measure.name()).collect();
+        assert!(measures.contains(&"iae_rad") && measures.contains(&"dip_area_rad"), "{name}");
+        let text = std::fs::read_to_string(format!("scenarios/torque/{name}.toml")).expect("it can be read");
+        assert!(text.starts_with("# An invented machine"), "{name}");
+    }
+}
+
+/// What a file says about the link, the pace and the faults comes out in fractions, ticks and counts.
+#[test]
+fn link_pace_and_faults_are_read() {
+    let read = |name: &str| {
+        let text = std::fs::read_to_string(format!("tests/data/scenarios/{name}.toml")).expect("it can be read");
+        read(name, &text).expect("it is sound")
+    };
+    let every = read("good-every-key");
+    let impairment = Impairment {
+        loss_frac: 0.01,
+        repeat_frac: 0.005,
+        corrupt_frac: 0.001,
+        reorder_frac: 0.02,
+        delay_ticks: 3,
+        jitter_ticks: 2,
+    };
+    assert_eq!(every.impairment, Some(impairment));
+    assert_eq!((every.timing.compute_limit_us, every.timing.may_reset), (Some(100), false));
+    let faults = Faults { controller_reset_ticks: 0, sensor_frozen_ticks: 80, sensor_counts_lost: -16 };
+    assert_eq!(every.programme.faults_at(12_000), Some(faults));
+    let torque = read("good-torque");
+    assert_eq!((torque.commands, torque.timing.pace, torque.impairment), (Commands::Torque, Pace::RealTime, None));
+    assert_eq!((torque.timing.compute_limit_us, torque.timing.may_reset), (None, true));
+    assert_eq!(torque.programme.faults_at(500).map(|faults| faults.controller_reset_ticks), Some(20));
 }
 
 /// The roll turns without end, starts at 0, and has the budget of the file.

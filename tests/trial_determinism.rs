@@ -6,7 +6,7 @@
 
 use std::sync::OnceLock;
 
-use plantstand::bench::frames;
+use plantstand::bench::frames::{self, Entry};
 use plantstand::bench::session::Session;
 use plantstand::method::Carried;
 use plantstand::scenario::Scenario;
@@ -114,12 +114,12 @@ fn any_number_of_threads_in_any_order_gives_the_same_result() {
 }
 
 /// Gives recorded frames to a session.
-fn feed(session: &mut Session, frames: &[(u64, &[u8])]) {
-    for (_, frame) in frames {
-        if *frame == frames::BEGIN {
-            session.begin(&mut |_| {});
-        } else {
-            session.receive(frame, &mut |_| {});
+fn feed(session: &mut Session, entries: &[(u64, Entry<'_>)]) {
+    for (_, entry) in entries {
+        match entry {
+            Entry::Frame(frame) => drop(session.receive(frame, &mut |_| {})),
+            // The second mark, at the end, finds that the phase has begun.
+            _ => session.begin(&mut |_| {}),
         }
     }
 }
@@ -144,10 +144,16 @@ fn a_session_that_is_cloned_in_mid_run_goes_on_to_the_same_bits() {
 fn replayed_same(change: impl Fn(Vec<(u64, Vec<u8>)>) -> Vec<(u64, Vec<u8>)>) -> bool {
     let (scenario, tuned, recorded) = careful();
     let owned = frames::read(recorded).expect("frames of a record");
-    let owned = change(owned.into_iter().map(|(tick, frame)| (tick, frame.to_vec())).collect());
+    let owned = owned.into_iter().filter_map(|(tick, entry)| match entry {
+        Entry::Frame(frame) => Some((tick, frame.to_vec())),
+        _ => None,
+    });
+    let owned = change(owned.collect());
     let mut bytes = frames::TITLE.to_vec();
-    owned.iter().for_each(|(tick, frame)| frames::keep(&mut bytes, *tick, frame));
-    let again = replay(scenario, SEED, &bytes, TuningEnd::Done, "memory".to_owned()).expect("frames of a record");
+    frames::keep(&mut bytes, 0, Entry::Mark);
+    owned.iter().for_each(|(tick, frame)| frames::keep(&mut bytes, *tick, Entry::Frame(frame)));
+    let again = replay(scenario, SEED, &[0], &bytes, TuningEnd::Done, "memory".to_owned());
+    let (again, _) = again.expect("frames of a record");
     again.bits.hex() == tuned.bits.clone().hex() && again.stored == tuned.stored
 }
 

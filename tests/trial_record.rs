@@ -9,7 +9,7 @@ use parquet::column::reader::ColumnReader;
 use parquet::file::reader::{FileReader, SerializedFileReader};
 use plantstand::base::recording::{Row, Signal};
 use plantstand::base::time::TickRate;
-use plantstand::bench::frames;
+use plantstand::bench::frames::{self, Entry};
 use plantstand::host::files::token_to_hex;
 use plantstand::method::axis::Axis;
 use plantstand::method::client::{Client, Transport};
@@ -141,7 +141,13 @@ fn check_shape(root: &serde_json::Value, schema: &serde_json::Value, found: &ser
 
 #[test]
 fn recorded_frames_that_are_cut_off_read_up_to_the_cut() {
-    let frames: [(u64, &[u8]); 4] = [(0, b"x"), (0, frames::BEGIN), (8, b"a longer frame"), (u64::MAX, b"last")];
+    let frames = [
+        (0, Entry::Frame(b"x")),
+        (0, Entry::Mark),
+        (8, Entry::Frame(b"a longer frame")),
+        (9, Entry::OpenedAgain),
+        (u64::MAX, Entry::Frame(b"last")),
+    ];
     let mut bytes = frames::TITLE.to_vec();
     let mut ends = vec![bytes.len()];
     for (tick, frame) in frames {
@@ -158,9 +164,10 @@ fn recorded_frames_that_are_cut_off_read_up_to_the_cut() {
 #[test]
 fn what_is_longer_than_a_frame_is_kept_as_far_as_it_can_matter() {
     let mut bytes = frames::TITLE.to_vec();
-    frames::keep(&mut bytes, 3, &vec![7; 100_000]);
+    frames::keep(&mut bytes, 3, Entry::Frame(&vec![7; 100_000]));
     let read = frames::read(&bytes).expect("frames of a record");
-    assert_eq!((read.len(), read[0].1.len()), (1, plantstand::wire::layout::MAX_FRAME_BYTES + 1));
+    let kept = vec![7; plantstand::wire::layout::MAX_FRAME_BYTES + 1];
+    assert_eq!(read, [(3, Entry::Frame(&kept))]);
 }
 
 /// No file of a folder holds a token, as bytes or as hex digits in either case.

@@ -18,6 +18,9 @@ pub struct Request {
     pub speed_offset_rad_per_s: f64,
     /// Added to the speed loop's torque before notches and low-pass, in Nm at the motor (for sweeps).
     pub torque_offset_nm: f64,
+    /// Torque of a speed controller outside, in Nm at the motor, which takes the place of the drive's own speed loop
+    /// while operation is enabled; none where the drive closes the loop itself.
+    pub outside_torque_nm: Option<f64>,
 }
 
 /// What the drive does to the motor during one tick.

@@ -43,3 +43,18 @@ pub trait Clock {
     /// Time since the run began.
     fn elapsed(&mut self) -> Duration;
 }
+
+/// Tells when ticks are due on the wall clock, and waits for them.
+pub trait Metronome {
+    /// Waits until so many nanoseconds after the start, and returns the nanoseconds since the start at which it woke.
+    fn wait_until_ns(&mut self, due_ns: u64) -> u64;
+
+    /// Nanoseconds since the start.
+    fn now_ns(&mut self) -> u64;
+}
+
+/// Takes what a paced run recorded. Never waits.
+pub trait Outlet {
+    /// Takes the rows and frames out of what was taken, leaving room for more; `false` when there was no room for them.
+    fn give(&mut self, taken: &mut crate::bench::session::Taken) -> bool;
+}

@@ -1,25 +1,26 @@
-//! The bench's side of the protocol while a method tunes: bytes in, ticks done, bytes out.
+//! The bench's side of the protocol during one phase of a trial: bytes in, ticks done, bytes out.
 //!
-//! Nothing here waits, and no foreign byte can make it fail: what is malformed, stale or repeated is counted and moves
-//! nothing. What it does not: sockets, time on the wall (`pacing.rs`), what a request means (`requests.rs`). Start
-//! reading at [`Session::receive`].
+//! A session lasts as long as the connection. It tunes; where the outside commands torque it goes on through the power
+//! cycle and every examination. Nothing here waits, and no foreign byte can make it fail: what is malformed, stale or
+//! repeated is counted and moves nothing. What it does not: sockets, time on the wall (`pacing.rs`), what a request
+//! means (`requests.rs`), the ticks themselves (`run.rs`). Start reading at [`Session::receive`].
 
-use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
 
-use crate::base::recording::Row;
-use crate::base::signal::{Feedback, Request};
 use crate::base::time::TickRate;
-use crate::bench::tick::{Bench, Loads, Setup};
+use crate::bench::frames::Entry;
+use crate::bench::run::{Run, Went};
+use crate::bench::sent::{Answers, Sent};
+use crate::bench::standing::Command;
+use crate::bench::tick::{Bench, Script, Setup};
 use crate::bench::{frames, requests};
-use crate::drive::protection::Trip;
-use crate::drive::setting::Settings;
-use crate::plant::event::Fault;
 use crate::wire::codec::{decode, encode};
 use crate::wire::layout::MAX_FRAME_BYTES;
 use crate::wire::message::{
-    Close, CloseReason, CommandFrame, FeedbackFrame, Frame, Message, Phase, PhaseKind, Probe, Sample, Samples, Value,
-    Values,
+    Accept, Close, Commands, Frame, Message, Pace, Phase, PhaseKind, Probe, Refuse, RefuseReason, Text,
 };
+
+pub use crate::bench::terms::{End, LinkCounts, Taken, Terms, close_reason};
 
 /// Most lines of a method's log that are kept: a chatty method must not fill the memory.
 const LOG_LINES_MAX: usize = 10_000;
@@ -27,87 +28,12 @@ const LOG_LINES_MAX: usize = 10_000;
 /// Most bytes of refused frames that a record keeps: they move nothing, and a flood must not fill the memory or a disk.
 const REFUSED_MAX_BYTES: usize = 1 << 20;
 
-/// How many answers are kept for requests that come again. A client asks for one thing at a time, so one would do on a
-/// line that keeps the order; a datagram may also arrive late.
-const ANSWERS_MAX: usize = 32;
-
-/// How long the quick stop of an abandoned axis may take, in simulated seconds, before the run ends all the same.
-const ABANDONED_STOP_MAX_S: f64 = 10.0;
-
 /// Where frames go out.
 pub type Out<'a> = &'a mut dyn FnMut(&[u8]);
 
-/// What a session is made of.
-#[derive(Clone, Debug)]
-pub struct Terms {
-    /// Ticks per exchange, 1 to 64.
-    pub stride_ticks: u16,
-    /// Simulated time that tuning may take, in ticks.
-    pub time_ticks: u64,
-    /// Settings of the drive before the method came.
-    pub initial: Settings,
-}
-
-/// How a session ended.
-#[derive(Clone, Debug, PartialEq)]
-pub enum End {
-    /// The method said done.
-    Done,
-    /// The method left before it was done; why, as a clause.
-    Left(String),
-    /// No answer came for as long as the bench waits.
-    Silent,
-    /// Tuning used up its simulated time.
-    OutOfTime,
-    /// Tuning used up its time on the wall.
-    OutOfWallTime,
-    /// The plant could not go on.
-    Fault(Fault),
-    /// A person asked the run to end.
-    Interrupted,
-    /// The bench made a mistake of its own; its words.
-    Broken(String),
-}
-
-/// Counts of the link.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct LinkCounts {
-    /// Feedbacks that were answered.
-    pub exchanges: u64,
-    /// Feedbacks sent again.
-    pub resent: u64,
-    /// Frames that moved nothing, by reason.
-    pub refused: BTreeMap<&'static str, u64>,
-}
-
-/// What was recorded since somebody last took it. The caller empties it, so that memory stays flat.
-#[derive(Clone, Debug, Default)]
-pub struct Taken {
-    /// A row a tick.
-    pub rows: Vec<Row>,
-    /// Frames that reached the session, as `frames.rs` keeps them.
-    pub frames: Vec<u8>,
-}
-
-/// A request with its answer, as they crossed.
-#[derive(Clone, Debug)]
-struct Answered {
-    asked: Vec<u8>,
-    sent: Vec<u8>,
-}
-
-/// A frame as it left.
-#[derive(Clone, Debug)]
-struct Sent {
-    bytes: [u8; MAX_FRAME_BYTES],
-    length: usize,
-}
-
-/// The tuning phase of one trial.
+/// A connection with its method, and the phase that runs.
 #[derive(Clone, Debug)]
 pub struct Session {
-    /// Plant, sensor and drive.
-    pub bench: Bench,
     /// What the link did.
     pub counts: LinkCounts,
     /// What the method wrote into the record, with the second of each line.
@@ -116,13 +42,17 @@ pub struct Session {
     pub taken: Taken,
     rate: TickRate,
     terms: Terms,
-    tick: u64,
-    exchange: u32,
-    controlword: u16,
-    last: Value,
+    phase: Phase,
+    run: Run,
+    begun: bool,
+    /// How often the outside was asked for something new.
+    asked: u64,
+    /// Whether the outside is ready for the phase; one that only tunes always is.
+    ready: bool,
+    announcement: Sent,
     sequence: u32,
     feedback: Sent,
-    answered: VecDeque<Answered>,
+    answers: Answers,
     refused_bytes: usize,
     end: Option<End>,
 }
@@ -132,25 +62,26 @@ impl Session {
     #[must_use]
     pub fn new(setup: &Setup, terms: Terms) -> Self {
         Self {
-            bench: Bench::new(setup),
             counts: LinkCounts::default(),
             log: Vec::new(),
             taken: Taken::default(),
             rate: setup.rate,
+            phase: Phase { phase: PhaseKind::Tuning, corner: 0 },
+            run: Run::tuning(Bench::new(setup), &terms),
             terms,
-            tick: 0,
-            exchange: 0,
-            controlword: 0,
-            last: Value::default(),
+            begun: false,
+            asked: 0,
+            ready: false,
+            announcement: Sent::NOTHING,
             sequence: 0,
-            feedback: Sent { bytes: [0; MAX_FRAME_BYTES], length: 0 },
-            answered: VecDeque::with_capacity(ANSWERS_MAX),
+            feedback: Sent::NOTHING,
+            answers: Answers::default(),
             refused_bytes: 0,
             end: None,
         }
     }
 
-    /// How it ended, once it has.
+    /// How the phase ended, once it has.
     #[must_use]
     pub fn end(&self) -> Option<&End> {
         self.end.as_ref()
@@ -159,19 +90,88 @@ impl Session {
     /// The tick that comes next.
     #[must_use]
     pub fn tick(&self) -> u64 {
-        self.tick
+        self.run.tick()
     }
 
-    /// Announces the phase, runs the ticks of exchange 0 without a command and sends its feedback. Happens once, and not
-    /// at all when the session is over already.
+    /// Plant, sensor and drive of the phase.
+    #[must_use]
+    pub fn bench(&self) -> &Bench {
+        &self.run.bench
+    }
+
+    /// The same, to be changed between phases.
+    pub fn bench_mut(&mut self) -> &mut Bench {
+        &mut self.run.bench
+    }
+
+    /// What the method was told.
+    #[must_use]
+    pub fn accept(&self) -> &Accept {
+        &self.terms.accept
+    }
+
+    /// How often the outside was asked for something new: a feedback, or a phase that was announced.
+    #[must_use]
+    pub fn asked(&self) -> u64 {
+        self.asked
+    }
+
+    /// Whether the phase waits for the method's word before it begins: only tuning does.
+    #[must_use]
+    pub fn awaits_hello(&self) -> bool {
+        !self.begun && self.phase.phase == PhaseKind::Tuning
+    }
+
+    /// Whether ticks may run: the phase has begun and the outside is ready for it.
+    #[must_use]
+    pub fn is_ready(&self) -> bool {
+        self.begun && self.ready
+    }
+
+    /// Prepares the power cycle, at which a controller outside begins anew as well.
+    pub fn prepare_power_cycle(&mut self) {
+        self.prepare(Phase { phase: PhaseKind::PowerCycle, corner: 0 });
+    }
+
+    /// Prepares the examination of a machine through a controller outside: 0 the nominal one, else the corner's number.
+    pub fn prepare_examination(&mut self, setup: &Setup, corner: u16, script: Arc<dyn Script + Send + Sync>) {
+        self.run = Run::examination(Bench::new(setup), &self.terms, script);
+        self.prepare(Phase { phase: PhaseKind::Examination, corner });
+    }
+
+    fn prepare(&mut self, phase: Phase) {
+        self.phase = phase;
+        (self.begun, self.ready, self.end) = (false, false, None);
+        self.feedback.length = 0;
+    }
+
+    /// Announces the phase. In lockstep, where nobody has to acknowledge, the ticks of exchange 0 run at once and their
+    /// feedback goes out. Happens once, and not at all when the session is over already.
     pub fn begin(&mut self, out: Out<'_>) {
-        if self.end.is_some() || self.feedback.length != 0 {
+        if self.end.is_some() || self.begun {
             return;
         }
-        frames::keep(&mut self.taken.frames, self.tick, frames::BEGIN);
-        let phase = self.encoded(Message::Phase(Phase { phase: PhaseKind::Tuning, corner: 0 }));
-        out(&phase.bytes[..phase.length]);
-        self.advance(&Values::default(), out);
+        self.begun = true;
+        self.mark();
+        self.announce(self.phase, out);
+        if !self.is_outside_controlled() {
+            self.ready = true;
+            self.go_on(out);
+        }
+    }
+
+    fn is_outside_controlled(&self) -> bool {
+        self.terms.accept.commands != Commands::Speed
+    }
+
+    fn is_lockstep(&self) -> bool {
+        self.terms.accept.pace == Pace::Lockstep
+    }
+
+    fn announce(&mut self, phase: Phase, out: Out<'_>) {
+        self.asked += 1;
+        self.announcement = self.encoded(Message::Phase(phase));
+        out(self.announcement.bytes());
     }
 
     /// Takes one frame from the method. `true` when it was a sign of life: an answer or a request that is not stale.
@@ -180,123 +180,215 @@ impl Session {
         if self.end.is_some() {
             return self.receive_late(decoded.ok(), out);
         }
-        let is_open = matches!(decoded, Ok(Frame { message: Message::Open(_), .. }));
-        let tick = self.tick;
+        let kept_before = self.taken.frames.len();
+        self.keep_frame(bytes, matches!(decoded, Ok(Frame { message: Message::Open(_), .. })));
         let heard = match decoded {
             Err(malformed) => self.refuse(malformed.key()),
             Ok(frame) => self.act(bytes, frame, out),
         };
         if !heard {
             self.refused_bytes = self.refused_bytes.saturating_add(bytes.len());
-        }
-        if (heard || self.refused_bytes <= REFUSED_MAX_BYTES) && !bytes.is_empty() && !is_open {
-            frames::keep(&mut self.taken.frames, tick, bytes);
+            if REFUSED_MAX_BYTES < self.refused_bytes {
+                self.taken.frames.truncate(kept_before);
+            }
         }
         heard
     }
 
-    /// When tuning is over settings are locked and nothing acts any more; a request is told so.
+    /// An open holds the token: what it does is kept, and not its bytes.
+    fn keep_frame(&mut self, bytes: &[u8], is_open: bool) {
+        let entry = match is_open {
+            true if self.opens_again() => Entry::OpenedAgain,
+            true => return,
+            false if bytes.is_empty() => return,
+            false => Entry::Frame(bytes),
+        };
+        frames::keep(&mut self.taken.frames, self.run.tick(), entry);
+    }
+
+    /// Whether an open that comes now is one of a client that lost its state. Before anything was exchanged it is only
+    /// the same open once more.
+    fn opens_again(&self) -> bool {
+        self.begun && self.counts.exchanges != 0 && self.terms.may_reset
+    }
+
+    /// Between phases settings are locked and nothing acts; a request is told so.
     fn receive_late(&mut self, frame: Option<Frame>, out: Out<'_>) -> bool {
-        let answer = frame.and_then(|frame| requests::locked(&self.bench.drive, frame.sequence, &frame.message));
+        let drive = &self.run.bench.drive;
+        let answer = frame.and_then(|frame| requests::locked(drive, frame.sequence, &frame.message));
         answer.is_some_and(|answer| self.send(answer, out))
     }
 
     fn act(&mut self, bytes: &[u8], frame: Frame, out: Out<'_>) -> bool {
+        let outside_controlled = self.is_outside_controlled();
         match frame.message {
-            Message::Command(command) => self.command(&command, out),
+            Message::Command(command) if !outside_controlled => {
+                let values = command.values.len();
+                self.command(Command::of_speed(&command), values, command.compute_us, out)
+            }
+            Message::TorqueCommand(command) if outside_controlled => {
+                let values = command.values.len();
+                self.command(Command::of_torque(&command), values, command.compute_us, out)
+            }
+            Message::PhaseAcknowledgement(phase) if outside_controlled => self.acknowledge(phase, out),
             Message::Close(Close { reason }) => {
                 self.leave(format!("closed the connection ({})", reason.name()));
                 true
             }
-            Message::Done => {
-                self.end = Some(End::Done);
+            Message::Done if self.phase.phase == PhaseKind::Tuning => {
+                self.finish(End::Done);
                 true
             }
             Message::Probe(probe) => self.send(Message::Echo(Probe { nonce: probe.nonce }), out),
             Message::Log(log) => self.keep(log.text.as_str()),
-            // An answer to a probe of nobody's, or an open whose accept crossed it on the way.
-            Message::Echo(_) | Message::Open(_) => self.refuse("not_asked_for"),
-            request => self.request(bytes, frame.sequence, &request, out),
+            Message::Open(_) => self.open_again(frame.sequence, out),
+            // An answer to a probe of nobody's, a done that comes again.
+            Message::Echo(_) | Message::Done => self.refuse("not_asked_for"),
+            Message::Command(_) | Message::TorqueCommand(_) | Message::PhaseAcknowledgement(_) => {
+                self.refuse("not_for_this_run")
+            }
+            request if self.phase.phase == PhaseKind::Tuning => self.request(bytes, frame.sequence, &request, out),
+            request => self.receive_late(Some(Frame { sequence: frame.sequence, message: request }), out),
         }
     }
 
-    fn command(&mut self, command: &CommandFrame, out: Out<'_>) -> bool {
-        let values = command.values.len();
-        if command.exchange != self.exchange || self.feedback.length == 0 {
+    fn command(&mut self, command: Command, values: usize, compute_us: u32, out: Out<'_>) -> bool {
+        if !self.is_in_turn(command.exchange) {
             return self.refuse("stale_command");
         }
-        if 1 < values && values != usize::from(self.terms.stride_ticks) {
+        if 1 < values && values != usize::from(self.terms.accept.stride_ticks) {
             return self.refuse("count");
         }
-        self.controlword = command.controlword;
         self.counts.exchanges += 1;
-        self.exchange += 1;
-        self.advance(&command.values, out);
+        self.counts.compute_max_us = self.counts.compute_max_us.max(compute_us);
+        self.run.take(command);
+        if self.is_lockstep() {
+            self.go_on(out);
+        }
         true
     }
 
-    /// Runs the ticks of one exchange and sends its feedback.
-    fn advance(&mut self, values: &Values, out: Out<'_>) {
-        let first_tick = self.tick;
-        let mut samples = Samples::new();
-        let mut shown = Feedback::default();
-        for place in 0..usize::from(self.terms.stride_ticks) {
-            if let Some(value) = values.as_slice().get(place) {
-                self.last = *value;
-            }
-            match self.one_tick() {
-                Ok(feedback) => shown = feedback,
-                Err(fault) => {
-                    self.end = Some(End::Fault(fault));
-                    return;
-                }
-            }
-            samples.push(sample(&shown));
+    /// In lockstep only the answer to the feedback that waits; on the clock any that is newer than the newest one.
+    fn is_in_turn(&self, exchange: u32) -> bool {
+        let is_new = self.run.newest().is_none_or(|newest| newest < exchange);
+        let is_due = |asked: u32| if self.is_lockstep() { exchange == asked } else { exchange <= asked };
+        self.ready && is_new && self.run.asked().is_some_and(is_due)
+    }
+
+    /// The outside is ready for the phase that was announced, or for going on after a reset.
+    fn acknowledge(&mut self, phase: Phase, out: Out<'_>) -> bool {
+        if phase != self.waits_for() || !self.begun {
+            return self.refuse("not_asked_for");
         }
-        let message = Message::Feedback(FeedbackFrame {
-            exchange: self.exchange,
-            first_tick,
-            trip: shown.trip,
-            statusword: shown.statusword,
-            samples,
-        });
-        // In place: this happens in every exchange, and a frame is three kilobytes.
+        let is_first = !std::mem::replace(&mut self.ready, true);
+        if is_first && self.phase.phase == PhaseKind::PowerCycle {
+            self.finish(End::Finished);
+        } else if is_first && self.is_lockstep() {
+            match self.run.asked() {
+                // A client that opened again has lost the feedback that it was to answer.
+                Some(_) if !self.run.is_resetting() => out(self.feedback.bytes()),
+                _ => self.go_on(out),
+            }
+        }
+        true
+    }
+
+    /// The phase that the outside is to acknowledge.
+    fn waits_for(&self) -> Phase {
+        let kind = if self.run.is_resetting() { PhaseKind::Reset } else { self.phase.phase };
+        Phase { phase: kind, ..self.phase }
+    }
+
+    /// A client that lost its state: it is told the facts again and the phase is announced anew, while exchange and ticks
+    /// go on.
+    fn open_again(&mut self, sequence: u32, out: Out<'_>) -> bool {
+        let accept = self.terms.accept;
+        if self.opens_again() {
+            answer_open(sequence, Message::Accept(accept), out);
+            self.reconnected(out);
+            return true;
+        }
+        if !self.begun || self.counts.exchanges == 0 {
+            answer_open(sequence, Message::Accept(accept), out);
+            return false;
+        }
+        let (version_min, version_max) = (accept.version_min, accept.version_max);
+        let detail = Text::new("this scenario forbids to open again");
+        let refuse = Refuse { reason: RefuseReason::OpenAgain, version_min, version_max, detail };
+        answer_open(sequence, Message::Refuse(refuse), out);
+        self.refuse("open_again")
+    }
+
+    /// The same for a client that comes back by another way and was told the facts there.
+    pub fn reconnected(&mut self, out: Out<'_>) {
+        self.counts.opened_again += 1;
+        self.answers.clear();
+        self.announce(self.waits_for(), out);
+        if self.is_outside_controlled() {
+            self.ready = false;
+        } else {
+            out(self.feedback.bytes());
+        }
+    }
+
+    /// Runs ticks until the outside is asked again, or for a client on the clock not at all: there each tick has its time.
+    fn go_on(&mut self, out: Out<'_>) {
+        while self.is_lockstep() && self.end.is_none() && self.ready && !self.tick_on(out) {}
+    }
+
+    /// One tick. `true` when the outside was asked: a feedback went out.
+    pub fn tick_on(&mut self, out: Out<'_>) -> bool {
+        let went = self.run.tick_on(self.ready);
+        self.taken.rows.extend(went.row);
+        self.counts.silent_ticks += u64::from(went.silent);
+        if let Some(overtaken) = std::num::NonZeroU64::new(went.overtaken) {
+            *self.counts.refused.entry("stale_command").or_insert(0) += overtaken.get();
+        }
+        self.after(went, out)
+    }
+
+    fn after(&mut self, went: Went, out: Out<'_>) -> bool {
+        if let Some(fault) = went.fault {
+            self.finish(End::Fault(fault));
+        } else if went.finished {
+            self.finish(End::Finished);
+        }
+        if went.reset {
+            self.ready = false;
+            self.announce(self.waits_for(), out);
+        }
+        if went.asks {
+            self.ask(out);
+            return true;
+        }
+        false
+    }
+
+    /// Sends the feedback of the exchange that is complete.
+    fn ask(&mut self, out: Out<'_>) {
+        self.asked += 1;
         self.sequence = self.sequence.wrapping_add(1);
-        self.feedback.length = encode(&Frame { sequence: self.sequence, message }, &mut self.feedback.bytes);
-        out(&self.feedback.bytes[..self.feedback.length]);
-        if self.terms.time_ticks <= self.tick {
+        // In place: this happens in every exchange, and a frame is three kilobytes.
+        self.feedback.length = encode(self.run.feedback(self.sequence), &mut self.feedback.bytes);
+        out(self.feedback.bytes());
+        if self.phase.phase == PhaseKind::Tuning && self.terms.time_ticks <= self.tick() {
             self.abandon(End::OutOfTime);
         }
     }
 
-    fn one_tick(&mut self) -> Result<Feedback, Fault> {
-        let request = Request {
-            controlword: self.controlword,
-            speed_rad_per_s: self.last.speed_rad_per_s,
-            speed_offset_rad_per_s: self.last.speed_offset_rad_per_s,
-            torque_offset_nm: self.last.torque_offset_nm,
-        };
-        let (feedback, row) = self.bench.tick(&request, &Loads::none(), request.speed_rad_per_s)?;
-        self.taken.rows.push(row);
-        self.tick += 1;
-        Ok(feedback)
-    }
-
     /// A request is answered once; when it comes again, its answer is sent again and nothing else happens.
     fn request(&mut self, bytes: &[u8], sequence: u32, request: &Message, out: Out<'_>) -> bool {
-        if let Some(before) = self.answered.iter().find(|before| before.asked == bytes) {
-            out(&before.sent);
+        if let Some(answer) = self.answers.to(bytes) {
+            out(answer);
             return true;
         }
-        let Some(answer) = requests::answer(&mut self.bench.drive, &self.terms.initial, sequence, request) else {
+        let drive = &mut self.run.bench.drive;
+        let Some(answer) = requests::answer(drive, &self.terms.initial, sequence, request) else {
             return self.refuse("not_for_the_bench");
         };
         let sent = self.encoded(answer);
-        out(&sent.bytes[..sent.length]);
-        if self.answered.len() == ANSWERS_MAX {
-            self.answered.pop_front();
-        }
-        self.answered.push_back(Answered { asked: bytes.to_vec(), sent: sent.bytes[..sent.length].to_vec() });
+        out(sent.bytes());
+        self.answers.keep(bytes, sent.bytes());
         true
     }
 
@@ -304,7 +396,7 @@ impl Session {
         if LOG_LINES_MAX <= self.log.len() {
             return self.refuse("log_full");
         }
-        self.log.push((self.rate.seconds(self.tick), line.to_owned()));
+        self.log.push((self.rate.seconds(self.tick()), line.to_owned()));
         true
     }
 
@@ -315,7 +407,7 @@ impl Session {
 
     fn send(&mut self, message: Message, out: Out<'_>) -> bool {
         let sent = self.encoded(message);
-        out(&sent.bytes[..sent.length]);
+        out(sent.bytes());
         true
     }
 
@@ -327,13 +419,17 @@ impl Session {
         Sent { bytes, length }
     }
 
-    /// Sends the last feedback again, bit by bit as it was; before the first one there is nothing to send.
+    /// Sends again what the outside is expected to answer, bit by bit as it was: the announcement of the phase, or the
+    /// last feedback. Before the phase began there is nothing to send.
     pub fn resend(&mut self, out: Out<'_>) {
-        if self.feedback.length == 0 {
+        if !self.begun {
             return;
         }
-        self.counts.resent += 1;
-        out(&self.feedback.bytes[..self.feedback.length]);
+        let sent = if self.ready { &self.feedback } else { &self.announcement };
+        if sent.length != 0 {
+            self.counts.resent += 1;
+            out(sent.bytes());
+        }
     }
 
     /// Tells the method something that needs no answer: a phase, the result, a close.
@@ -356,43 +452,37 @@ impl Session {
         self.abandon(End::OutOfWallTime);
     }
 
+    /// The bench cannot go on, in its own words; the axis is brought to rest.
+    pub fn break_off(&mut self, words: String) {
+        self.abandon(End::Broken(words));
+    }
+
     /// Nobody commands any more: quick stop in simulated time, so that no axis is left moving.
     fn abandon(&mut self, end: End) {
         if self.end.is_some() {
             return;
         }
-        self.bench.drive.quick_stop(Trip::CommanderSilent);
-        self.last = Value::default();
-        let limit = self.tick + self.rate.nearest_tick(ABANDONED_STOP_MAX_S);
-        while self.bench.drive.torque_may_act() && self.tick < limit {
-            if let Err(fault) = self.one_tick() {
-                self.end = Some(End::Fault(fault));
-                return;
-            }
-        }
+        self.mark();
+        self.end = Some(match self.run.abandon(&mut self.taken.rows) {
+            Ok(()) => end,
+            Err(fault) => End::Fault(fault),
+        });
+    }
+
+    fn finish(&mut self, end: End) {
+        self.mark();
         self.end = Some(end);
     }
-}
 
-/// The reason of a close that the bench sends for an end.
-#[must_use]
-pub fn close_reason(end: &End) -> CloseReason {
-    match end {
-        End::Done | End::Interrupted => CloseReason::Over,
-        End::Left(_) => CloseReason::Leaving,
-        End::Silent => CloseReason::Silent,
-        End::OutOfTime | End::OutOfWallTime => CloseReason::OutOfTime,
-        End::Fault(_) | End::Broken(_) => CloseReason::Failed,
+    /// Marks in the record where a phase begins or ends.
+    fn mark(&mut self) {
+        frames::keep(&mut self.taken.frames, self.run.tick(), Entry::Mark);
     }
 }
 
-fn sample(feedback: &Feedback) -> Sample {
-    Sample {
-        counts: feedback.counts,
-        setpoint_rad_per_s: feedback.setpoint_rad_per_s,
-        measured_speed_rad_per_s: feedback.measured_speed_rad_per_s,
-        controller_torque_nm: feedback.controller_torque_nm,
-        summed_torque_nm: feedback.summed_torque_nm,
-        torque_command_nm: feedback.torque_command_nm,
-    }
+/// An answer that carries the number of its question, as those of the door do.
+fn answer_open(sequence: u32, message: Message, out: Out<'_>) {
+    let mut bytes = [0; MAX_FRAME_BYTES];
+    let length = encode(&Frame { sequence, message }, &mut bytes);
+    out(&bytes[..length]);
 }

@@ -59,6 +59,48 @@ pub struct Loads {
     pub resisting_torque_nm: Ramp,
 }
 
+/// What a sample shows between the halves of a tick.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sensed {
+    /// Motor angle in counts.
+    pub counts: i64,
+    /// Measured motor speed, in rad/s.
+    pub measured_speed_rad_per_s: f64,
+    /// The torque command that acts during the tick, in Nm.
+    pub torque_nm: f64,
+}
+
+/// What happens to an axis by itself, tick by tick: a programme.
+pub trait Script: std::fmt::Debug {
+    /// What is asked of a tick.
+    fn at(&self, tick: u64) -> Demand;
+
+    /// The tick at whose start it ends.
+    fn end_tick(&self) -> u64;
+}
+
+/// What a script asks of one tick.
+#[derive(Clone, Copy, Debug)]
+pub struct Demand {
+    /// Setpoint of the motor speed, in rad/s.
+    pub setpoint_rad_per_s: f64,
+    /// Torques at the load.
+    pub loads: Loads,
+    /// What begins to go wrong in this tick.
+    pub faults: Faults,
+}
+
+/// What goes wrong on purpose; 0 is nothing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Faults {
+    /// Ticks for which the controller outside is gone, its state lost.
+    pub controller_reset_ticks: u64,
+    /// Ticks for which the sensor shows its last value.
+    pub sensor_frozen_ticks: u64,
+    /// Counts by which the sensor is off from now on.
+    pub sensor_counts_lost: i64,
+}
+
 impl Loads {
     /// No programme: nothing acts.
     #[must_use]
@@ -116,19 +158,55 @@ impl Bench {
         self.actuation = Actuation::Torque { torque_nm: 0.0 };
     }
 
+    /// What begins to go wrong with the sensor, before it is read.
+    pub fn disturb(&mut self, faults: &Faults) {
+        if 0 < faults.sensor_frozen_ticks {
+            self.sensor.freeze(faults.sensor_frozen_ticks);
+        }
+        if faults.sensor_counts_lost != 0 {
+            self.sensor.lose(faults.sensor_counts_lost);
+        }
+    }
+
     /// One tick: the sensor is read, the drive computes, the row is taken, the plant steps under the command that was
-    /// computed one tick ago. `programme_setpoint_rad_per_s` is only recorded.
+    /// computed one tick ago. `programme_setpoint_rad_per_s` is only recorded. It is [`Bench::sense`] and
+    /// [`Bench::act`] in one.
     ///
     /// # Errors
-    /// The plant's [`Fault`]: a state that is not finite, or more events or pieces than a tick may have.
+    /// As [`Bench::act`].
     pub fn tick(
         &mut self,
         request: &Request,
         loads: &Loads,
         programme_setpoint_rad_per_s: f64,
     ) -> Result<(Feedback, Row), Fault> {
+        self.sense();
+        self.act(request, loads, programme_setpoint_rad_per_s)
+    }
+
+    /// The first half of a tick: the sensor is read. Between the halves a controller outside may compute.
+    pub fn sense(&mut self) -> Sensed {
         let counts = self.sensor.sample(self.plant.angle_rad(0));
-        let (feedback, next) = self.drive.tick(counts, request);
+        let measured_speed_rad_per_s = self.drive.sense(counts);
+        let torque_nm = match self.actuation {
+            Actuation::Off => 0.0,
+            Actuation::Torque { torque_nm } => torque_nm,
+        };
+        Sensed { counts, measured_speed_rad_per_s, torque_nm }
+    }
+
+    /// The second half of a tick: the drive computes with what is asked, the row is taken, the plant steps under the
+    /// command of one tick ago.
+    ///
+    /// # Errors
+    /// The plant's [`Fault`]: a state that is not finite, or more events or pieces than a tick may have.
+    pub fn act(
+        &mut self,
+        request: &Request,
+        loads: &Loads,
+        programme_setpoint_rad_per_s: f64,
+    ) -> Result<(Feedback, Row), Fault> {
+        let (feedback, next) = self.drive.act(request);
         let row = self.row(&feedback, programme_setpoint_rad_per_s);
         self.observe(&feedback, &row);
         let input = self.input(loads);

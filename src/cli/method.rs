@@ -8,6 +8,7 @@ use crate::host::files::token_from_hex;
 use crate::host::udp::{UdpTransport, parse_link};
 use crate::method::Carried;
 use crate::method::client::Client;
+use crate::method::torque;
 
 /// Runs a carried method until it is done or stops.
 ///
@@ -22,8 +23,14 @@ pub fn run(name: &str) -> Result<Outcome, Stop> {
     let token = from_environment("PLANTSTAND_TOKEN")?;
     let token = token_from_hex(&token).ok_or_else(|| Stop::Usage("PLANTSTAND_TOKEN holds no 32 hex digits".into()))?;
     let transport = UdpTransport::towards(parse_link(&link).map_err(Stop::Usage)?)?;
-    let mut client = Client::open(transport, token, name).map_err(|stop| Stop::Unable(stop.to_string()))?;
-    match method.run(&mut client).and_then(|_| client.done()) {
+    let finished = match method.controller() {
+        Some(mut controller) => torque::serve(transport, token, name, &mut controller),
+        None => {
+            let mut client = Client::open(transport, token, name).map_err(|stop| Stop::Unable(stop.to_string()))?;
+            method.run(&mut client).and_then(|_| client.done())
+        }
+    };
+    match finished {
         Ok(result) => {
             output::print(&format!("{}: {}\n", result.verdict.name(), result.text.as_str()))?;
             Ok(Outcome::Pass)

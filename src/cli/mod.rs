@@ -5,6 +5,7 @@
 pub mod arguments;
 pub mod check;
 pub mod describe;
+pub mod keeper;
 pub mod method;
 pub mod output;
 pub mod progress;

@@ -5,7 +5,7 @@
 //! Start reading at [`Record::open`].
 
 use std::fs::{self, File};
-use std::io::{BufReader, BufWriter, Read, Write};
+use std::io::{BufReader, BufWriter, ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
 
 use crate::base::recording::{Row, Signal};
@@ -72,7 +72,17 @@ impl Record {
         written.map_err(|error| refused("write the record", &self.folder, &error))
     }
 
-    /// Turns the journal into columns.
+    /// From here on the rows are those of an examination through a controller outside: `nominal.journal`, ...
+    ///
+    /// # Errors
+    /// What the system refuses.
+    pub fn follow_examination(&mut self, number: usize) -> Result<(), HostError> {
+        let path = self.folder.join(examination_file(number)).with_extension("journal");
+        self.rows = File::create(&path).map(BufWriter::new).map_err(|error| refused("make", &path, &error))?;
+        Ok(())
+    }
+
+    /// Turns the journal of tuning into columns.
     ///
     /// # Errors
     /// What the system refuses; the journal then stays.
@@ -90,7 +100,13 @@ impl Record {
     /// What the system refuses.
     pub fn keep_examination(&self, number: usize, run: &Examination, rate: TickRate) -> Result<(), HostError> {
         let bytes = columns(run.rows(), rate).map_err(|error| HostError(error.to_string()))?;
-        self.write(&examination_file(number), &bytes)
+        let name = examination_file(number);
+        self.write(&name, &bytes)?;
+        let journal = self.folder.join(name).with_extension("journal");
+        match fs::remove_file(&journal) {
+            Err(error) if error.kind() != ErrorKind::NotFound => Err(refused("remove", &journal, &error)),
+            _ => Ok(()),
+        }
     }
 
     /// Writes a file of the record, whole.
@@ -117,7 +133,7 @@ fn what_is_here(seed: u64) -> String {
          frames.bin       every frame of the method, with the tick at whose start it was read\n\
          method.*         what the method said\n\n\
          Of a run that was cut off there is neither result nor Parquet; it keeps scenario.toml, frames.bin and\n\
-         tuning.journal, a row a tick, each value eight bytes, a little-endian double, in this order:\n\
+         tuning.journal (nominal.journal, ... where a controller outside is examined), a row a tick, each value eight bytes, a little-endian double, in this order:\n\
          {columns}.\n"
     )
 }

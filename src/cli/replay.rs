@@ -4,7 +4,6 @@
 
 use std::path::Path;
 
-use crate::bench::session::End;
 use crate::cli::output;
 use crate::cli::score::read_scenario;
 use crate::cli::trial::program;
@@ -13,7 +12,7 @@ use crate::host::files::{read_text, refused};
 use crate::trial::bits::sha256_hex;
 use crate::trial::examination::NOMINAL;
 use crate::trial::judgement::judge;
-use crate::trial::phases::{self, Identity};
+use crate::trial::phases::Identity;
 use crate::trial::replay::replay;
 use crate::trial::result::TrialResult;
 
@@ -31,13 +30,12 @@ pub fn run(folder: &Path) -> Result<Outcome, Stop> {
     let frames = folder.join("frames.bin");
     let bytes = std::fs::read(&frames).map_err(|error| refused("read", &frames, &error))?;
     let seed = then.scenario.seed;
-    let tuned = replay(&scenario, seed, &bytes, then.tuning_ended, then.link.link.clone())
-        .ok_or_else(|| Stop::Usage(format!("{} is no record of frames", frames.display())))?;
     let corners = scenario.corners.iter().map(|corner| corner.name.as_str());
     let names: Vec<&str> = std::iter::once(NOMINAL).chain(corners).collect();
     let machines: Vec<usize> =
         then.machines.iter().filter_map(|machine| names.iter().position(|name| name == machine)).collect();
-    let examined = (tuned.end == End::Done).then(|| phases::examination(&scenario, &machines, &tuned.stored, seed));
+    let (tuned, examined) = replay(&scenario, seed, &machines, &bytes, then.tuning_ended, then.link.link.clone())
+        .ok_or_else(|| Stop::Usage(format!("{} is no record of frames", frames.display())))?;
     let identity =
         Identity { program: then.program.clone(), scenario: then.scenario.clone(), method: then.method.clone() };
     let now = judge(&scenario, &identity, &tuned, examined.as_ref());

@@ -14,7 +14,7 @@ use crate::cli::tuning::{self, Caller, Entrance, Run, Tuning};
 use crate::cli::{Outcome, Stop, output};
 use crate::host::interrupt::Interrupt;
 use crate::report::{gather, html, json};
-use crate::scenario::Scenario;
+use crate::scenario::{Commands, Scenario};
 use crate::trial::bits::sha256_hex;
 use crate::trial::examination::examine;
 use crate::trial::judgement::judge;
@@ -67,7 +67,14 @@ pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Sto
     let entrance = Entrance::open(&run, &order.caller)?;
     let mut record = order.folder.as_deref().map(|folder| Record::open(folder, order.text, *seed)).transpose()?;
     let mut tuning = tuning::run(&run, &order.caller, entrance, record.as_mut())?;
-    let examined = if tuning.tuned.end == End::Done { examine_all(&run, machines, &mut tuning) } else { None };
+    let examined = match (&tuning.tuned.end, scenario.commands) {
+        (End::Done, Commands::Speed) => examine_all(&run, machines, &mut tuning),
+        (End::Done, Commands::Torque) => tuning.examine(&run, machines, record.as_mut())?,
+        _ => None,
+    };
+    if examined.is_some() {
+        tuning.announce(PhaseKind::Over, 0);
+    }
     tuning.tuned.link.second_opens_refused = tuning.refused_as_second();
     let identity = Identity {
         program: program(),
@@ -104,7 +111,6 @@ fn examine_all(run: &Run<'_>, machines: &[usize], tuning: &mut Tuning) -> Option
             return None;
         }
     }
-    tuning.announce(PhaseKind::Over, 0);
     match caught(|| phases::put_together(run.scenario, machines, &settings, runs)) {
         Ok(examined) => Some(examined),
         Err(words) => {

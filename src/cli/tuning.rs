@@ -1,34 +1,35 @@
-//! The tuning phase over UDP: somebody is started or waited for, let in, run with in lockstep, and told the result.
+//! The part of a trial that the method has a hand in: it is started or waited for, let in, run with, and told the result.
 //!
-//! What it does not: judge. Start reading at [`run`].
+//! That is the tuning phase, and where the method commands torque every phase after it. What it does not: judge. Start
+//! reading at [`run`].
 
 use std::path::Path;
 use std::time::{Duration, Instant};
 
 use crate::base::recording::Recording;
-use crate::bench::pacing::{self, Patience, Watch};
+use crate::bench::pacing;
 use crate::bench::port::Link;
 use crate::bench::session::{End, Session, close_reason};
 use crate::cli::Stop;
-use crate::cli::progress::Progress;
+use crate::cli::keeper::Keeper;
 use crate::cli::record::Record;
 use crate::cli::token;
 use crate::host::child::Child;
 use crate::host::clock::WallClock;
-use crate::host::door::{Door, Opened};
+use crate::host::door::Door;
 use crate::host::files::{HostError, token_to_hex};
 use crate::host::interrupt::Interrupt;
 use crate::host::strike::Strike;
 use crate::host::udp::UdpDoor;
 use crate::method::Carried;
-use crate::scenario::Scenario;
-use crate::trial::bits::Bits;
+use crate::scenario::{Pace, Scenario};
+use crate::trial::examination::{self, Examination};
 use crate::trial::mistake::caught;
-use crate::trial::phases::{self, Tuned, power_cycle};
+use crate::trial::phases::{self, Examined, POWER_CYCLE, Tuned, link_facts, power_cycle};
 use crate::trial::result::{TrialResult, Verdict};
 use crate::wire::codec::decode;
 use crate::wire::layout::MAX_FRAME_BYTES;
-use crate::wire::message::{self, Close, Message, Phase, PhaseKind, ResultFrame, Text};
+use crate::wire::message::{self, Accept, Close, Message, Phase, PhaseKind, ResultFrame, Text};
 
 /// Who tunes.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -68,6 +69,7 @@ pub struct Run<'a> {
 /// leaves nothing behind.
 pub struct Entrance {
     door: Box<dyn Door>,
+    accept: Accept,
     token: [u8; 16],
     /// Whether the token was made for this run, and not chosen by somebody.
     fresh: bool,
@@ -82,7 +84,7 @@ impl Entrance {
         let token = token::for_caller(caller, run.token_file)?;
         let accept = phases::accept(run.scenario, u64::from_le_bytes(first_half(&token::fresh()?)));
         let fresh = !token::is_chosen(caller, run.token_file);
-        Ok(Self { door: Box::new(UdpDoor::open(token::address(caller)?, token, accept)?), token, fresh })
+        Ok(Self { door: Box::new(UdpDoor::open(token::address(caller)?, token, accept)?), accept, token, fresh })
     }
 }
 
@@ -98,6 +100,7 @@ pub struct Tuning {
     link: Option<Box<dyn Link + Send>>,
     child: Option<Child>,
     door: Box<dyn Door>,
+    strike: Strike,
     told: Vec<u8>,
 }
 
@@ -111,7 +114,7 @@ pub fn run(
     entrance: Entrance,
     mut record: Option<&mut Record>,
 ) -> Result<Tuning, Stop> {
-    let Entrance { door, token, fresh } = entrance;
+    let Entrance { door, accept, token, fresh } = entrance;
     let strike = Strike::of(&token);
     let address = door.address();
     if let Caller::Outside { .. } = caller {
@@ -120,16 +123,13 @@ pub fn run(
         eprintln!("waiting for a method: PLANTSTAND_LINK={address}{shown}");
     }
     let child = start(caller, &address, &token, record.as_deref_mut())?;
-    let mut session = phases::tuning(run.scenario, run.seed);
-    let mut keeper = Keeper::new(run, child.as_ref(), record.as_deref_mut(), &strike);
+    let mut session = phases::session(run.scenario, run.seed, accept);
+    let mut keeper = Keeper::of_tuning(run, child.as_ref(), record.as_deref_mut(), &strike);
     let (mut link, mut said_name) = (None, None);
     let end = match keeper.wait_at(door.as_ref(), caller) {
         Ok(opened) => {
             said_name = Some(strike.from_text(&opened.name));
-            let link = link.insert(opened.link);
-            let (limits, mut clock) = (keeper.limits(), WallClock::start());
-            caught(|| pacing::lockstep(&mut session, link.as_mut(), &mut clock, limits, &mut keeper))
-                .unwrap_or_else(End::Broken)
+            phase(run, &mut session, link.insert(opened.link).as_mut(), &mut keeper)
         }
         Err(end) => give_up(&mut session, end),
     };
@@ -142,7 +142,22 @@ pub fn run(
     tuned.what_the_method_did = child.as_ref().and_then(Child::ended).filter(|_| tuned.end != End::Done);
     tuned.last_words = tuned.last_words.map(|words| strike.from_text(&words));
     keep_log(record, &session, &strike)?;
-    Ok(Tuning { tuned, said_name, recording, session, link, child, door, told: Vec::new() })
+    Ok(Tuning { tuned, said_name, recording, session, link, child, door, strike, told: Vec::new() })
+}
+
+/// Runs one phase of the session at the scenario's pace.
+fn phase(run: &Run<'_>, session: &mut Session, link: &mut (dyn Link + Send), keeper: &mut Keeper<'_>) -> End {
+    let limits = keeper.limits();
+    let end = match run.scenario.timing.pace {
+        Pace::Lockstep => {
+            let mut clock = WallClock::start();
+            caught(|| pacing::lockstep(session, link, &mut clock, limits, keeper))
+        }
+        Pace::RealTime => Err("real time is not built yet".to_owned()),
+    };
+    let end = end.unwrap_or_else(End::Broken);
+    keeper.take(session);
+    end
 }
 
 /// Ends a session that never began.
@@ -185,111 +200,6 @@ fn keep_log(record: Option<&mut Record>, session: &Session, strike: &Strike) -> 
     record.write("method.log", strike.from_text(&lines).as_bytes())
 }
 
-/// Watches the run: takes what is recorded, sees the method die, the person interrupt, the disk fill.
-struct Keeper<'a> {
-    run: &'a Run<'a>,
-    child: Option<&'a Child>,
-    record: Option<&'a mut Record>,
-    strike: &'a Strike,
-    bits: Bits,
-    recording: Option<Recording>,
-    progress: Progress,
-    child_gone: Option<Instant>,
-    failure: Option<HostError>,
-}
-
-/// How long frames of a method that has exited may still be on their way.
-const IN_FLIGHT: Duration = Duration::from_millis(200);
-
-/// Longest tuning that is kept in memory for its picture: two minutes at 8 kHz, 92 MB.
-const PICTURE_ROWS_MAX: u64 = 960_000;
-
-/// Rows after which what was recorded is taken: a quarter of a second at 8 kHz.
-const ROWS_AT_ONCE: usize = 2048;
-
-/// Bytes of frames after which it is taken as well: a flood may bring frames without a tick.
-const FRAMES_AT_ONCE_BYTES: usize = 1 << 18;
-
-impl<'a> Keeper<'a> {
-    fn new(run: &'a Run<'a>, child: Option<&'a Child>, record: Option<&'a mut Record>, strike: &'a Strike) -> Self {
-        let total = run.scenario.timing.rate.nearest_tick(run.scenario.tuning.time_s);
-        let progress = Progress::start("tuning", total);
-        let rate = run.scenario.timing.rate;
-        let recording = (total <= PICTURE_ROWS_MAX).then(|| Recording::with_capacity(rate, 0));
-        let bits = Bits::default();
-        Self { run, child, record, strike, bits, recording, progress, child_gone: None, failure: None }
-    }
-
-    fn limits(&self) -> Patience {
-        Patience { silence: self.run.patience, tuning: Duration::from_secs_f64(self.run.scenario.tuning.wall_s) }
-    }
-
-    /// Waits until a method was let in: for whoever connects without limit, else as long as the patience lasts.
-    fn wait_at(&mut self, door: &dyn Door, caller: &Caller) -> Result<Opened, End> {
-        let started = Instant::now();
-        let limit = self.run.patience.filter(|_| !matches!(caller, Caller::Outside { .. }));
-        loop {
-            if let Some(opened) = door.wait() {
-                return Ok(opened);
-            }
-            if self.run.interrupt.asked() {
-                return Err(End::Interrupted);
-            }
-            if let Some(why) = self.child.and_then(Child::ended) {
-                // What it sent last may still be at the door.
-                return door.wait().ok_or_else(|| End::Left(format!("{why} before it connected")));
-            }
-            if limit.is_some_and(|limit| limit <= started.elapsed()) {
-                return Err(End::Silent);
-            }
-        }
-    }
-
-    fn take(&mut self, session: &mut Session) {
-        let mut taken = std::mem::take(&mut session.taken);
-        self.bits.rows(&taken.rows);
-        if let Some(recording) = &mut self.recording {
-            taken.rows.iter().for_each(|row| recording.push(row));
-        }
-        if let Some(record) = &mut self.record
-            && self.failure.is_none()
-        {
-            self.strike.from(&mut taken.frames);
-            self.failure = record.keep(&taken.rows, &taken.frames).err();
-        }
-        // The room is used again.
-        session.taken = taken;
-        session.taken.rows.clear();
-        session.taken.frames.clear();
-    }
-
-    fn method_is_gone(&mut self) -> Option<String> {
-        let why = self.child.and_then(Child::ended)?;
-        let since = *self.child_gone.get_or_insert_with(Instant::now);
-        (IN_FLIGHT <= since.elapsed()).then_some(why)
-    }
-}
-
-impl Watch for Keeper<'_> {
-    fn look(&mut self, session: &mut Session) -> Option<End> {
-        if ROWS_AT_ONCE <= session.taken.rows.len() || FRAMES_AT_ONCE_BYTES <= session.taken.frames.len() {
-            self.take(session);
-            let (rate, tick) = (self.run.scenario.timing.rate, session.tick());
-            self.progress.at(tick, || format!("{:.1} s simulated", rate.seconds(tick)));
-        }
-        if session.end().is_some() {
-            return None;
-        }
-        if self.run.interrupt.asked() || self.failure.is_some() {
-            return Some(End::Interrupted);
-        }
-        if let Some(why) = self.method_is_gone() {
-            session.leave(why);
-        }
-        None
-    }
-}
-
 impl Tuning {
     /// How many wanted in while somebody was in command, so far.
     #[must_use]
@@ -302,6 +212,66 @@ impl Tuning {
         let Some(link) = &mut self.link else { return };
         // A method that has left already needs no word.
         self.session.tell(Message::Phase(Phase { phase, corner }), &mut |frame| drop(link.send(frame)));
+    }
+
+    /// The power cycle and the examination of every machine through a controller outside. `None`: the trial could not go
+    /// on, and tuning's end says why.
+    ///
+    /// # Errors
+    /// What the machine refused while it ran.
+    pub fn examine(
+        &mut self,
+        run: &Run<'_>,
+        machines: &[usize],
+        mut record: Option<&mut Record>,
+    ) -> Result<Option<Examined>, Stop> {
+        self.session.prepare_power_cycle();
+        let (end, _) = self.go_through(run, record.as_deref_mut())?;
+        let mut runs: Option<Vec<Examination>> = self.tuned.ended_by(end, POWER_CYCLE, 0.0).map(|()| Vec::new());
+        for number in machines {
+            let Some(done) = &mut runs else { break };
+            match self.examine_one(run, *number, record.as_deref_mut())? {
+                Some(found) => done.push(found),
+                None => runs = None,
+            }
+        }
+        self.tuned.link = link_facts(&self.session, std::mem::take(&mut self.tuned.link.link));
+        self.tuned.what_the_method_did =
+            self.child.as_ref().and_then(Child::ended).filter(|_| self.tuned.end != End::Done);
+        keep_log(record, &self.session, &self.strike)?;
+        let settings = self.tuned.stored;
+        Ok(runs.map(|runs| phases::put_together(run.scenario, machines, &settings, runs)))
+    }
+
+    /// One machine through the controller outside. `None`: the trial could not go on.
+    fn examine_one(
+        &mut self,
+        run: &Run<'_>,
+        number: usize,
+        mut record: Option<&mut Record>,
+    ) -> Result<Option<Examination>, Stop> {
+        let settings = self.tuned.stored;
+        let Some(()) = examination::prepare(&mut self.session, run.scenario, number, &settings, run.seed) else {
+            return Ok(None);
+        };
+        if let Some(record) = &mut record {
+            record.follow_examination(number)?;
+        }
+        let (end, recording) = self.go_through(run, record)?;
+        let found = recording.and_then(|rows| examination::found(run.scenario, number, &self.session, rows));
+        let at_s = run.scenario.timing.rate.seconds(self.session.tick());
+        Ok(found.filter(|found| self.tuned.ended_by(end, &found.machine, at_s).is_some()))
+    }
+
+    /// Runs the phase that is prepared; its rows come back.
+    fn go_through(&mut self, run: &Run<'_>, record: Option<&mut Record>) -> Result<(End, Option<Recording>), Stop> {
+        let Some(link) = &mut self.link else { return Ok((End::Silent, None)) };
+        let mut keeper = Keeper::of_examination(run, self.child.as_ref(), record, &self.strike);
+        let end = phase(run, &mut self.session, link.as_mut(), &mut keeper);
+        match keeper.failure.take() {
+            Some(error) => Err(error.into()),
+            None => Ok((end, keeper.recording.take())),
+        }
     }
 
     /// Tells the method the verdict, or why the run is over.

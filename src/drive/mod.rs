@@ -75,6 +75,14 @@ pub struct Drive {
     speed_loop: SpeedLoop,
     monitor: Monitor,
     target_window_rad_per_s: f64,
+    sensed: Sensed,
+}
+
+/// The sample of one tick: the counts and the speed that was measured with them.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sensed {
+    counts: i64,
+    speed: MeasuredSpeed,
 }
 
 /// What is asked of the axis in one tick, finite and bounded.
@@ -83,20 +91,25 @@ struct Asked {
     speed_rad_per_s: f64,
     speed_offset_rad_per_s: f64,
     torque_offset_nm: f64,
+    outside_torque_nm: Option<f64>,
 }
 
 impl Asked {
-    const NOTHING: Self = Self { speed_rad_per_s: 0.0, speed_offset_rad_per_s: 0.0, torque_offset_nm: 0.0 };
+    const NOTHING: Self =
+        Self { speed_rad_per_s: 0.0, speed_offset_rad_per_s: 0.0, torque_offset_nm: 0.0, outside_torque_nm: None };
 
-    /// Halt (bit 8) asks for standstill along the setpoint's own ramp, the axis staying enabled.
+    /// Halt (bit 8) asks for standstill along the setpoint's own ramp, the axis staying enabled. It is nothing to a drive
+    /// whose speed loop is closed outside: the outside knows that it wants to halt.
     fn of(request: &Request) -> Self {
-        if request.controlword & control::HALT != 0 {
+        let outside_torque_nm = request.outside_torque_nm.map(bounded);
+        if request.controlword & control::HALT != 0 && outside_torque_nm.is_none() {
             return Self::NOTHING;
         }
         Self {
             speed_rad_per_s: bounded(request.speed_rad_per_s),
             speed_offset_rad_per_s: bounded(request.speed_offset_rad_per_s),
             torque_offset_nm: bounded(request.torque_offset_nm),
+            outside_torque_nm,
         }
     }
 
@@ -140,6 +153,7 @@ impl Drive {
             speed_loop: SpeedLoop::new(coefficients.speed_loop),
             monitor: Monitor::new(MonitorCoefficients::new(settings, rate)),
             target_window_rad_per_s: target_window_rad_per_s(settings),
+            sensed: Sensed::default(),
             store,
         }
     }
@@ -165,13 +179,33 @@ impl Drive {
     }
 
     /// One tick: the sample taken at its start and what is asked; feedback, and the actuation that acts from the start
-    /// of the next tick.
+    /// of the next tick. It is [`Drive::sense`] and [`Drive::act`] in one.
+    pub fn tick(&mut self, counts: i64, request: &Request) -> (Feedback, Actuation) {
+        self.sense(counts);
+        self.act(request)
+    }
+
+    /// The first half of a tick: takes the sample and gives the measured speed in rad/s. What the outside computes from
+    /// it comes with [`Drive::act`].
+    pub fn sense(&mut self, counts: i64) -> f64 {
+        self.sensed = Sensed { counts, speed: self.speed_meter.sample(counts) };
+        self.sensed.speed.measured_rad_per_s
+    }
+
+    /// The state as the statusword of the moment has it, between the two halves of a tick.
+    #[must_use]
+    pub fn standing_statusword(&self) -> u16 {
+        let nothing = Asked::NOTHING;
+        self.statusword(&self.sensed.speed, self.monitor.outward(self.sensed.counts), &nothing, false)
+    }
+
+    /// The second half of a tick: what is asked, after the sample that [`Drive::sense`] took.
     ///
     /// The order in a tick: the speed is measured; one event moves the state (what the state does by itself, else a
     /// fault reset, else the controlword's command); speed and travel are watched; the loop computes; the deviation is
     /// watched. A trip acts in the tick in which it is found.
-    pub fn tick(&mut self, counts: i64, request: &Request) -> (Feedback, Actuation) {
-        let speed = self.speed_meter.sample(counts);
+    pub fn act(&mut self, request: &Request) -> (Feedback, Actuation) {
+        let Sensed { counts, speed } = self.sensed;
         self.move_state(request.controlword, speed.measured_rad_per_s);
         let outward = self.monitor.outward(counts);
         let asked = if self.state == State::OperationEnabled { Asked::of(request) } else { Asked::NOTHING };
@@ -268,7 +302,10 @@ impl Drive {
         let measured_rad_per_s = speed.measured_rad_per_s;
         let (setpoint, torque_offset_nm) = match self.state {
             State::OperationEnabled => {
-                let Asked { speed_rad_per_s, speed_offset_rad_per_s, torque_offset_nm } = *asked;
+                let Asked { speed_rad_per_s, speed_offset_rad_per_s, torque_offset_nm, outside_torque_nm } = *asked;
+                if let Some(outside_nm) = outside_torque_nm {
+                    return self.pass_on(outside_nm, asked);
+                }
                 let setpoint = self.setpoint_path.follow(speed_rad_per_s, speed_offset_rad_per_s, measured_rad_per_s);
                 (setpoint, torque_offset_nm)
             }
@@ -288,6 +325,26 @@ impl Drive {
             torque.torque_command_nm = 0.0;
         }
         (setpoint.value_rad_per_s, torque)
+    }
+
+    /// Torque of a controller outside: it enters before the limit and passes notches and low-pass by. The deviation is
+    /// watched as with the drive's own loop.
+    fn pass_on(&mut self, outside_nm: f64, asked: &Asked) -> (f64, SpeedLoopOutput) {
+        let summed_torque_nm = outside_nm + asked.torque_offset_nm;
+        let limit = self.speed_loop.coefficients().torque_limit_nm;
+        let setpoint_rad_per_s = asked.total_rad_per_s();
+        let tripped = self.monitor.deviation_trip(setpoint_rad_per_s - self.sensed.speed.measured_rad_per_s);
+        if let Some(trip) = tripped {
+            self.raise(trip);
+        }
+        let limited_nm = summed_torque_nm.max(-limit).min(limit);
+        let output = SpeedLoopOutput {
+            controller_torque_nm: outside_nm,
+            summed_torque_nm,
+            torque_command_nm: if tripped.is_some() { 0.0 } else { limited_nm },
+            limited: limit < summed_torque_nm.abs(),
+        };
+        (setpoint_rad_per_s, output)
     }
 
     fn statusword(&self, speed: &MeasuredSpeed, outward: f64, asked: &Asked, limited: bool) -> u16 {

@@ -18,10 +18,10 @@ use crate::wire::message::{
 };
 
 /// Empty waits, of a tenth of a second each, after which the bench is given up: longer than it waits for a method.
-const EMPTY_WAITS_MAX: u32 = 150;
+pub(super) const EMPTY_WAITS_MAX: u32 = 150;
 
 /// Empty waits for the result: the bench examines every machine first, which may take a while.
-const EMPTY_WAITS_FOR_RESULT: u32 = 3000;
+pub(super) const EMPTY_WAITS_FOR_RESULT: u32 = 3000;
 
 /// Carries frames to and from the bench.
 pub trait Transport {
@@ -241,13 +241,13 @@ impl<T: Transport> Client<T> {
 }
 
 /// The link before it is open.
-struct Opening<T> {
-    transport: T,
-    sequence: u32,
+pub(super) struct Opening<T> {
+    pub(super) transport: T,
+    pub(super) sequence: u32,
 }
 
 impl<T: Transport> Opening<T> {
-    fn accepted(&mut self, open: &Message) -> Result<Accept, Stop> {
+    pub(super) fn accepted(&mut self, open: &Message) -> Result<Accept, Stop> {
         let frame = framed(self.sequence, open.clone());
         self.transport.send(&frame)?;
         for _ in 0..EMPTY_WAITS_MAX {
@@ -264,13 +264,13 @@ impl<T: Transport> Opening<T> {
     }
 }
 
-fn framed(sequence: u32, message: Message) -> Vec<u8> {
+pub(super) fn framed(sequence: u32, message: Message) -> Vec<u8> {
     let mut bytes = [0; MAX_FRAME_BYTES];
     let length = encode(&Frame { sequence, message }, &mut bytes);
     bytes[..length].to_vec()
 }
 
-fn next(transport: &mut impl Transport) -> Result<Option<Frame>, Stop> {
+pub(super) fn next(transport: &mut impl Transport) -> Result<Option<Frame>, Stop> {
     let mut buffer = [0; MAX_FRAME_BYTES];
     let length = transport.receive(&mut buffer)?;
     // A malformed frame is as good as none: what was lost is asked for again.

@@ -12,12 +12,15 @@ pub mod hasty;
 pub mod identify;
 pub mod mechanics;
 pub mod moves;
+pub mod outside_pi;
 pub mod plate;
 pub mod steps;
 pub mod sweep;
+pub mod torque;
 pub mod two_mass;
 
 use crate::method::axis::{Axis, Stop, Summary};
+use crate::method::outside_pi::OutsidePi;
 
 /// A method that the program carries.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -26,11 +29,13 @@ pub enum Carried {
     Careful,
     /// Reckons with the bare motor only.
     Hasty,
+    /// Tunes nothing: closes the speed loop outside, where the outside commands torque.
+    Pi,
 }
 
 impl Carried {
     /// Every carried method, the default first.
-    pub const ALL: [Self; 2] = [Self::Careful, Self::Hasty];
+    pub const ALL: [Self; 3] = [Self::Careful, Self::Hasty, Self::Pi];
 
     /// Its name on the command line.
     #[must_use]
@@ -38,6 +43,7 @@ impl Carried {
         match self {
             Self::Careful => "careful",
             Self::Hasty => "hasty",
+            Self::Pi => "pi",
         }
     }
 
@@ -47,6 +53,7 @@ impl Carried {
         match self {
             Self::Careful => "measures inertia, friction, resonance and noise, then chooses, tries and backs off",
             Self::Hasty => "reckons with the bare motor only",
+            Self::Pi => "closes the speed loop outside, with the gains that stand in the drive's settings",
         }
     }
 
@@ -54,6 +61,12 @@ impl Carried {
     #[must_use]
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|method| method.name() == name)
+    }
+
+    /// The controller that it is, where it closes the speed loop outside; none where it tunes.
+    #[must_use]
+    pub fn controller(self) -> Option<OutsidePi> {
+        (self == Self::Pi).then(OutsidePi::default)
     }
 
     /// Tunes an axis from its first feedback to its last stored setting; saying done is the caller's.
@@ -64,6 +77,7 @@ impl Carried {
         match self {
             Self::Careful => careful::run(axis),
             Self::Hasty => hasty::run(axis),
+            Self::Pi => Err(Stop::because("it closes the speed loop outside and tunes nothing")),
         }
     }
 }

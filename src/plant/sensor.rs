@@ -1,4 +1,4 @@
-//! The angle sensor on the motor: counts, sign, offset, noise and latency.
+//! The angle sensor on the motor: counts, sign, offset, noise, latency, and two faults.
 //!
 //! What it does not: reckon a speed from counts (see `drive`). Start reading at [`Sensor::sample`].
 
@@ -29,6 +29,10 @@ pub struct Sensor {
     /// Angles of the last `latency_ticks` samples, a ring; empty without latency.
     past_rad: Vec<f64>,
     oldest: usize,
+    /// What the last sample showed; none before the first.
+    shown_counts: Option<i64>,
+    frozen_ticks: u64,
+    lost_counts: i64,
 }
 
 impl Sensor {
@@ -42,11 +46,32 @@ impl Sensor {
         assert!(0.0 <= parameters.noise_counts_rms, "the noise must not be negative");
         assert!(parameters.sign.abs() == 1.0, "the sign must be +1 or -1");
         let latency = parameters.latency_ticks as usize;
-        Self { parameters: *parameters, noise, past_rad: vec![initial_angle_rad; latency], oldest: 0 }
+        Self {
+            parameters: *parameters,
+            noise,
+            past_rad: vec![initial_angle_rad; latency],
+            oldest: 0,
+            shown_counts: None,
+            frozen_ticks: 0,
+            lost_counts: 0,
+        }
     }
 
-    /// The sample of a tick, in counts: round_half_to_even(sign (θ_{k−n} + offset) N / 2π + noise_k). Called once per
-    /// tick with the motor's angle in rad at its start; draws one number when there is noise, none otherwise.
+    /// A fault: for the next so many samples it shows what it showed last (before its first sample: what that shows).
+    /// Behind it noise and latency go on, so that what comes afterwards is what would have come. Frozen already, the
+    /// later end holds.
+    pub fn freeze(&mut self, ticks: u64) {
+        self.frozen_ticks = self.frozen_ticks.max(ticks);
+    }
+
+    /// A fault: from the next sample on it shows so many counts fewer, below 0 more; losses add up.
+    pub fn lose(&mut self, counts: i64) {
+        self.lost_counts = self.lost_counts.saturating_add(counts);
+    }
+
+    /// The sample of a tick, in counts: round_half_to_even(sign (θ_{k−n} + offset) N / 2π + noise_k), less the
+    /// counts lost. Called once per tick with the motor's angle in rad at its start; draws one number when there is noise,
+    /// none otherwise.
     pub fn sample(&mut self, motor_angle_rad: f64) -> i64 {
         let shown_rad = self.delayed_rad(motor_angle_rad);
         let parameters = &self.parameters;
@@ -55,7 +80,10 @@ impl Sensor {
         if 0.0 < parameters.noise_counts_rms {
             counts += parameters.noise_counts_rms * self.noise.normal();
         }
-        real::round_half_to_even(counts) as i64
+        let true_counts = (real::round_half_to_even(counts) as i64).saturating_sub(self.lost_counts);
+        let held_counts = if 0 < self.frozen_ticks { self.shown_counts } else { None };
+        self.frozen_ticks = self.frozen_ticks.saturating_sub(1);
+        *self.shown_counts.insert(held_counts.unwrap_or(true_counts))
     }
 
     fn delayed_rad(&mut self, motor_angle_rad: f64) -> f64 {

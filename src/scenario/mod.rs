@@ -21,6 +21,7 @@ pub mod settings_file;
 mod shape;
 mod view;
 
+use crate::base::impairment::Impairment;
 use crate::base::nameplate::Nameplate;
 use crate::base::time::TickRate;
 use crate::drive::setting::Settings;
@@ -69,8 +70,12 @@ pub struct Scenario {
     pub about: String,
     /// Seed of every random stream of the nominal run.
     pub seed: u64,
-    /// Tick, exchange, silence, end.
+    /// What the outside gives.
+    pub commands: Commands,
+    /// Pace, tick, exchange, silence, end.
     pub timing: Timing,
+    /// What is done to the link on purpose; none when the file says nothing.
+    pub impairment: Option<Impairment>,
     /// The nominal machine: the truth.
     pub machine: Machine,
     /// What is printed on the motor; the corners share it, since print does not change with the machine.
@@ -93,9 +98,31 @@ pub struct Scenario {
     pub scatter: Option<Scatter>,
 }
 
+/// What the outside gives: which loops it closes itself.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Commands {
+    /// Speed setpoints; the bench's own drive closes the loops.
+    #[default]
+    Speed,
+    /// Torque: the outside closes the speed loop.
+    Torque,
+}
+
+/// Whether the bench waits for the outside.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Pace {
+    /// It waits for every answer.
+    #[default]
+    Lockstep,
+    /// It goes on by the clock.
+    RealTime,
+}
+
 /// When things happen.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Timing {
+    /// Whether the bench waits for the outside.
+    pub pace: Pace,
     /// Ticks per second.
     pub rate: TickRate,
     /// Ticks per exchange, 1 to 64.
@@ -108,6 +135,10 @@ pub struct Timing {
     pub silent_ticks_before_quick_stop: u32,
     /// Wall-clock seconds that the bench waits for an answer.
     pub patience_s: f64,
+    /// Longest computing time that the outside may report, in µs, at least 1; none: any.
+    pub compute_limit_us: Option<u32>,
+    /// Whether the outside may open again in mid-run.
+    pub may_reset: bool,
 }
 
 /// A machine: the truth that the plant computes with. Nominal, or one corner.

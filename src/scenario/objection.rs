@@ -12,6 +12,7 @@ impl Shape {
         match self {
             Self::Number(range) => range.words(),
             Self::Whole { low, high, unit } => format!("allowed {low} to {high} {unit}").trim_end().to_owned(),
+            Self::SignedWhole { most, unit } => format!("allowed -{most} to {most} {unit}, but not 0"),
             Self::Text => "a text belongs here".to_owned(),
             Self::Flag => "allowed true or false".to_owned(),
             Self::Choice { built, .. } | Self::Choices(built) => allowed_texts(built.iter().copied()),
@@ -43,7 +44,10 @@ impl Shape {
             (Self::Whole { low, high, .. }, ValueKind::Whole(whole)) => {
                 impossible(u64::try_from(*whole).is_ok_and(|whole| (*low..=*high).contains(&whole)))
             }
-            (Self::Whole { .. }, ValueKind::Number(_)) => {
+            (Self::SignedWhole { most, .. }, ValueKind::Whole(whole)) => {
+                impossible((1..=*most).contains(&whole.unsigned_abs()))
+            }
+            (Self::Whole { .. } | Self::SignedWhole { .. }, ValueKind::Number(_)) => {
                 Some((Kind::WrongType, format!("a whole number belongs here; {}", self.words())))
             }
             (Self::Text, ValueKind::Text(text)) => {
@@ -79,7 +83,7 @@ impl Shape {
 
     fn place_words(&self) -> &'static str {
         match self {
-            Self::Number(_) | Self::Whole { .. } => "a number",
+            Self::Number(_) | Self::Whole { .. } | Self::SignedWhole { .. } => "a number",
             Self::Text | Self::Choice { .. } => "a text",
             Self::Flag => "true or false",
             Self::Choices(_) | Self::Pair(_) | Self::Numbers(_) => "a list",

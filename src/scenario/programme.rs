@@ -22,6 +22,19 @@ pub struct Entry {
     pub resisting_torque_nm: Option<f64>,
     /// Ticks over which both torques go there; 0 is a step.
     pub load_over_ticks: u64,
+    /// What goes wrong on purpose from this entry on.
+    pub faults: Faults,
+}
+
+/// What goes wrong on purpose; 0 is nothing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Faults {
+    /// For so many ticks the outside's controller is being reset and gives no torque.
+    pub controller_reset_ticks: u64,
+    /// For so many ticks the angle sensor shows its last value.
+    pub sensor_frozen_ticks: u64,
+    /// From here on the angle sensor shows so many counts fewer.
+    pub sensor_counts_lost: i64,
 }
 
 /// What the programme asks of one tick.
@@ -95,6 +108,13 @@ impl Programme {
             load_torque_nm: self.load.over(tick),
             resisting_torque_nm: self.resisting.over(tick),
         }
+    }
+
+    /// What begins to go wrong at the start of a tick; none where no entry with a fault begins.
+    #[must_use]
+    pub fn faults_at(&self, tick: u64) -> Option<Faults> {
+        let entry = self.entries.binary_search_by_key(&tick, |entry| entry.at_tick).ok()?;
+        Some(self.entries[entry].faults).filter(|faults| *faults != Faults::default())
     }
 
     /// The setpoint just before an entry acts, in rad/s: the initial value of its step.

@@ -19,6 +19,19 @@ pub fn schema() -> Value {
     schema["title"] = json!("plantstand scenario");
     schema["properties"]["limit"]["items"]["properties"]["measure"]["enum"] =
         Measure::all().filter(|measure| measure.is_built()).map(Measure::name).collect();
+    // Where the outside closes the speed loop, the drive's own needs no settings.
+    schema["if"] = json!({
+        "type": "object",
+        "properties": { "commands": { "const": "torque" } },
+        "required": ["commands"],
+    });
+    schema["else"] = json!({
+        "type": "object",
+        "properties": { "drive": { "type": "object", "properties": { "settings": {
+            "type": "object",
+            "required": keys::NEEDED_SPEED_SETTINGS,
+        } } } },
+    });
     schema
 }
 
@@ -60,6 +73,10 @@ fn shape(shape: &Shape) -> Value {
     match shape {
         Shape::Number(range) => number(*range),
         Shape::Whole { low, high, .. } => json!({ "type": "integer", "minimum": low, "maximum": high }),
+        Shape::SignedWhole { most, .. } => {
+            let most = i64::try_from(*most).unwrap_or(i64::MAX);
+            json!({ "type": "integer", "minimum": -most, "maximum": most, "not": { "const": 0 } })
+        }
         Shape::Text => json!({ "type": "string", "pattern": "\\S" }),
         Shape::Flag => json!({ "type": "boolean" }),
         Shape::Choice { built, .. } => json!({ "enum": built }),
@@ -124,7 +141,7 @@ impl Shape {
     fn unit(&self) -> &'static str {
         match self {
             Self::Number(range) | Self::Pair(range) | Self::Numbers(range) => range.unit,
-            Self::Whole { unit, .. } => unit,
+            Self::Whole { unit, .. } | Self::SignedWhole { unit, .. } => unit,
             _ => "",
         }
     }

@@ -74,6 +74,13 @@ pub(crate) enum Shape {
         /// Unit for people, empty for a plain count.
         unit: &'static str,
     },
+    /// A whole number on either side of 0 within a range, ends included, but not 0.
+    SignedWhole {
+        /// Largest magnitude.
+        most: u64,
+        /// Unit for people.
+        unit: &'static str,
+    },
     /// A text that is not empty.
     Text,
     /// `true` or `false`.

@@ -92,6 +92,14 @@ impl<'f> View<'f> {
         self.whole(name).and_then(|whole| u32::try_from(whole).ok())
     }
 
+    /// A whole number of either sign.
+    pub(crate) fn signed(&self, name: &str) -> Option<i64> {
+        match self.sound(name).1.map(|entry| &entry.value.kind) {
+            Some(ValueKind::Whole(whole)) => Some(*whole),
+            _ => None,
+        }
+    }
+
     /// Yes or no, or what stands for its absence.
     pub(crate) fn flag(&self, name: &str) -> Option<bool> {
         match (self.sound(name), self.has(name)) {

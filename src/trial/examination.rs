@@ -2,15 +2,19 @@
 //!
 //! What it does not: judge (`judgement.rs`), or know who tuned. Start reading at [`examine`].
 
+use std::sync::Arc;
+
 use crate::base::nameplate::Nameplate;
 use crate::base::random::Stream;
 use crate::base::recording::{Recording, Row, Signal};
 use crate::base::signal::Request;
-use crate::bench::tick::{Bench, Loads, Setup};
+use crate::bench::session::{End, Session};
+use crate::bench::tick::{Bench, Demand, Faults, Loads, Script, Setup};
 use crate::drive::protection::Trip;
 use crate::drive::setting::Settings;
 use crate::drive::state::control::ENABLE_OPERATION_WORD;
 use crate::plant::event::Fault;
+use crate::scenario::programme::Programme;
 use crate::scenario::{Machine, Scenario};
 use crate::score::conduct::{Rules, Stops, Watch};
 
@@ -105,6 +109,69 @@ pub fn examine(scenario: &Scenario, number: usize, settings: &Settings, seed: u6
     Some(Examination { machine: name.to_owned(), recording, watch, trips, strikes_s, fault })
 }
 
+/// The scenario's programme, as the bench asks it.
+#[derive(Debug)]
+struct Programmed(Programme);
+
+impl Script for Programmed {
+    fn at(&self, tick: u64) -> Demand {
+        let asked = self.0.at(tick);
+        Demand {
+            setpoint_rad_per_s: asked.setpoint_rad_per_s,
+            loads: Loads { load_torque_nm: asked.load_torque_nm, resisting_torque_nm: asked.resisting_torque_nm },
+            faults: faults(&self.0, tick),
+        }
+    }
+
+    fn end_tick(&self) -> u64 {
+        self.0.end_tick()
+    }
+}
+
+fn faults(programme: &Programme, tick: u64) -> Faults {
+    let Some(asked) = programme.faults_at(tick) else { return Faults::default() };
+    Faults {
+        controller_reset_ticks: asked.controller_reset_ticks,
+        sensor_frozen_ticks: asked.sensor_frozen_ticks,
+        sensor_counts_lost: asked.sensor_counts_lost,
+    }
+}
+
+/// Prepares a session for the examination of one machine through a controller outside. `None`: there is no such machine.
+#[must_use]
+pub fn prepare(
+    session: &mut Session,
+    scenario: &Scenario,
+    number: usize,
+    settings: &Settings,
+    seed: u64,
+) -> Option<()> {
+    let (_, machine) = machine(scenario, number)?;
+    let script = Arc::new(Programmed(scenario.programme.clone()));
+    session.prepare_examination(&setup(scenario, machine, settings, seed, "sensor"), number as u16, script);
+    Some(())
+}
+
+/// What the examination found that a session has just run; `recording` has its rows.
+#[must_use]
+pub fn found(scenario: &Scenario, number: usize, session: &Session, recording: Recording) -> Option<Examination> {
+    let (name, _) = machine(scenario, number)?;
+    let fault = match session.end() {
+        Some(End::Fault(fault)) => Some(fault.clone()),
+        _ => None,
+    };
+    let bench = session.bench();
+    let rate = scenario.timing.rate;
+    Some(Examination {
+        machine: name.to_owned(),
+        recording,
+        watch: bench.watch.clone(),
+        trips: bench.trips.iter().map(|(trip, tick)| (*trip, rate.seconds(*tick))).collect(),
+        strikes_s: bench.strikes_s.clone(),
+        fault,
+    })
+}
+
 fn one_tick(scenario: &Scenario, bench: &mut Bench, tick: u64) -> Result<Row, Fault> {
     let demand = scenario.programme.at(tick);
     let request = Request {
@@ -112,6 +179,7 @@ fn one_tick(scenario: &Scenario, bench: &mut Bench, tick: u64) -> Result<Row, Fa
         speed_rad_per_s: demand.setpoint_rad_per_s,
         ..Request::default()
     };
+    bench.disturb(&faults(&scenario.programme, tick));
     let loads = Loads { load_torque_nm: demand.load_torque_nm, resisting_torque_nm: demand.resisting_torque_nm };
     bench.tick(&request, &loads, demand.setpoint_rad_per_s).map(|(_, row)| row)
 }

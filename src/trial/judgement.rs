@@ -4,7 +4,7 @@
 
 use crate::base::recording::Recording;
 use crate::bench::session::End;
-use crate::scenario::{Limit, Scenario};
+use crate::scenario::{Limit, Pace, Scenario};
 use crate::score::measure::{Kind, Measure, OptionKey};
 use crate::score::verdict::{Graded, Mark, grade_percent};
 use crate::score::window::{Options, Signals};
@@ -16,6 +16,9 @@ use crate::trial::phases::{Examined, Identity, TUNING, Tuned};
 use crate::trial::result;
 use crate::trial::result::{LimitResult, MeasureResult, Reason, SCHEMA_VERSION, TrialResult, TuningEnd, Verdict};
 use crate::trial::words;
+
+/// The loop that a controller outside closes is not known from inside.
+const UNKNOWN_LOOP: Answer = Answer::Without(NoNumber::NotDefined);
 
 /// The result of a trial. `examined` is none when tuning ended before done.
 #[must_use]
@@ -38,7 +41,7 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
         program: identity.program.clone(),
         scenario: identity.scenario.clone(),
         method: identity.method.clone(),
-        pace: "lockstep".to_owned(),
+        pace: pace(scenario).to_owned(),
         verdict,
         reasons,
         grade_percent: grade,
@@ -54,19 +57,28 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
     }
 }
 
+/// The pace as results and the command line call it.
+#[must_use]
+pub fn pace(scenario: &Scenario) -> &'static str {
+    match scenario.timing.pace {
+        Pace::Lockstep => "lockstep",
+        Pace::RealTime => "real-time",
+    }
+}
+
 /// Whose fault a void is: the method's, when it left, fell silent or ran out of time; else the bench's.
 fn void_verdict(end: &End) -> Verdict {
     match end {
         End::Left(_) | End::Silent | End::OutOfTime | End::OutOfWallTime => Verdict::VoidMethod,
-        End::Done | End::Fault(_) | End::Broken(_) | End::Interrupted => Verdict::VoidBench,
+        End::Done | End::Finished | End::Fault(_) | End::Broken(_) | End::Interrupted => Verdict::VoidBench,
     }
 }
 
 fn void_reasons(tuned: &Tuned, examined: Option<&Examined>) -> Vec<Reason> {
-    let tuning = |text: String| vec![Reason { text, machine: TUNING.to_owned(), at_s: Some(tuned.ended_at_s) }];
+    let tuning = |text: String| vec![Reason { text, machine: tuned.ended_in.clone(), at_s: Some(tuned.ended_at_s) }];
     let method = tuned.what_the_method_did.as_deref();
     match &tuned.end {
-        End::Done => {}
+        End::Done | End::Finished => {}
         End::Left(why) => {
             let words =
                 tuned.last_words.as_ref().map_or_else(String::new, |words| format!("; its last words: “{words}”"));
@@ -105,7 +117,7 @@ fn limit_results(scenario: &Scenario, tuned: &Tuned, examined: &Examined) -> Vec
             }
             let options = limit.options(examined.torques);
             let answer = match limit.measure.kind() {
-                Kind::Loop => examined.loops[machine].answer(limit),
+                Kind::Loop => examined.loops.get(machine).map_or(UNKNOWN_LOOP, |found| found.answer(limit)),
                 _ => over_window(scenario, run, limit.measure, limit.during, &options),
             };
             results.push(limit_result(scenario, number, limit, &run.machine, answer));
@@ -220,8 +232,10 @@ fn other_measures(scenario: &Scenario, examined: &Examined) -> Vec<MeasureResult
                 results.push((measure, Some(entry), answer, machine));
             }
         }
-        for measure in Measure::all().filter(|measure| measure.is_built() && measure.kind() == Kind::Loop) {
-            results.push((measure, None, examined.loops[machine].plain_answer(measure), machine));
+        let of_the_loop = |measure: &Measure| measure.is_built() && measure.kind() == Kind::Loop;
+        for measure in Measure::all().filter(of_the_loop) {
+            let answer = examined.loops.get(machine).map_or(UNKNOWN_LOOP, |found| found.plain_answer(measure));
+            results.push((measure, None, answer, machine));
         }
     }
     let asked = |measure: Measure, during: Option<usize>| {
@@ -268,7 +282,7 @@ fn graded(scenario: &Scenario, limits: &[LimitResult]) -> Vec<Graded> {
 
 fn tuning_end(end: &End) -> TuningEnd {
     match end {
-        End::Done => TuningEnd::Done,
+        End::Done | End::Finished => TuningEnd::Done,
         End::Left(_) => TuningEnd::Left,
         End::Silent => TuningEnd::Silent,
         End::OutOfTime => TuningEnd::OutOfTime,

@@ -7,7 +7,7 @@ use crate::base::units::DEG_RAD;
 use crate::bench::session::{End, Session, Terms};
 use crate::drive::protection::Trip;
 use crate::drive::setting::{Setting, Settings};
-use crate::scenario::Scenario;
+use crate::scenario::{self, Scenario};
 use crate::score::conduct::Watch;
 use crate::score::window::Torques;
 use crate::trial::bits::Bits;
@@ -19,6 +19,9 @@ use crate::wire::message::{Accept, Commands, Pace, Text};
 
 /// What the tuning phase is called where a machine is named.
 pub const TUNING: &str = "tuning";
+
+/// What the power cycle is called there.
+pub const POWER_CYCLE: &str = "power cycle";
 
 /// Who and what a trial is about.
 #[derive(Clone, Debug, PartialEq)]
@@ -34,8 +37,10 @@ pub struct Identity {
 /// What tuning left behind.
 #[derive(Clone, Debug)]
 pub struct Tuned {
-    /// How it ended.
+    /// How it ended; where the outside commands torque, also how a later phase did that could not be finished.
     pub end: End,
+    /// The phase or machine in which it ended.
+    pub ended_in: String,
     /// When, in simulated seconds.
     pub ended_at_s: f64,
     /// How the outside program ended, as a clause, where that explains the end.
@@ -71,12 +76,24 @@ pub struct Examined {
     pub torques: Torques,
 }
 
-/// The session of a scenario's tuning phase, before its first tick.
+/// The session of a trial, before the first tick of its tuning phase; `accept` is what its method was told.
+#[must_use]
+pub fn session(scenario: &Scenario, seed: u64, accept: Accept) -> Session {
+    let setup = setup(scenario, &scenario.machine, &scenario.settings, seed, "sensor while tuning");
+    let terms = Terms {
+        accept,
+        time_ticks: scenario.timing.rate.nearest_tick(scenario.tuning.time_s),
+        initial: scenario.settings,
+        silent_ticks_before_quick_stop: scenario.timing.silent_ticks_before_quick_stop,
+        may_reset: scenario.timing.may_reset,
+    };
+    Session::new(&setup, terms)
+}
+
+/// The same for a method that was told what the scenario says, in a process of its own or none.
 #[must_use]
 pub fn tuning(scenario: &Scenario, seed: u64) -> Session {
-    let setup = setup(scenario, &scenario.machine, &scenario.settings, seed, "sensor while tuning");
-    let time_ticks = scenario.timing.rate.nearest_tick(scenario.tuning.time_s);
-    Session::new(&setup, Terms { stride_ticks: scenario.timing.stride as u16, time_ticks, initial: scenario.settings })
+    session(scenario, seed, accept(scenario, 0))
 }
 
 /// What a method is told when it is let in; the port is filled in by the carrier.
@@ -87,8 +104,14 @@ pub fn accept(scenario: &Scenario, nonce: u64) -> Accept {
         port: 0,
         version_min: VERSIONS[0],
         version_max: VERSIONS[1],
-        commands: Commands::Speed,
-        pace: Pace::Lockstep,
+        commands: match scenario.commands {
+            scenario::Commands::Speed => Commands::Speed,
+            scenario::Commands::Torque => Commands::Torque,
+        },
+        pace: match scenario.timing.pace {
+            scenario::Pace::Lockstep => Pace::Lockstep,
+            scenario::Pace::RealTime => Pace::RealTime,
+        },
         tick_hz: scenario.timing.rate.hz,
         stride_ticks: scenario.timing.stride as u16,
         endless: scenario.axis.travel_rad.is_none(),
@@ -107,7 +130,9 @@ pub fn accept(scenario: &Scenario, nonce: u64) -> Accept {
 pub fn power_cycle(scenario: &Scenario, session: &mut Session, end: End, bits: Bits, link: String) -> Tuned {
     let rate = scenario.timing.rate;
     let ended_at_s = rate.seconds(session.tick());
-    let Session { bench, counts, .. } = session;
+    let link = link_facts(session, link);
+    let last_words = session.log.last().map(|(_, line)| line.clone());
+    let bench = session.bench_mut();
     let tuned = Setting::ALL.into_iter().fold(scenario.settings, |mut settings, setting| {
         settings.set(setting, bench.drive.read(setting));
         settings
@@ -120,22 +145,32 @@ pub fn power_cycle(scenario: &Scenario, session: &mut Session, end: End, bits: B
     Tuned {
         ended_at_s,
         end,
+        ended_in: TUNING.to_owned(),
         what_the_method_did: None,
-        last_words: session.log.last().map(|(_, line)| line.clone()),
+        last_words,
         trips: bench.trips.iter().map(|(trip, tick)| (*trip, rate.seconds(*tick))).collect(),
         strikes_s: bench.strikes_s.clone(),
         watch: bench.watch.clone(),
         initial: scenario.settings,
         tuned,
         stored,
-        link: LinkFacts {
-            link,
-            exchanges: counts.exchanges,
-            resent: counts.resent,
-            refused: counts.refused.iter().map(|(reason, count)| ((*reason).to_owned(), *count)).collect(),
-            second_opens_refused: 0,
-        },
+        link,
         bits,
+    }
+}
+
+/// What the link did so far.
+#[must_use]
+pub fn link_facts(session: &Session, link: String) -> LinkFacts {
+    let counts = &session.counts;
+    LinkFacts {
+        link,
+        exchanges: counts.exchanges,
+        resent: counts.resent,
+        refused: counts.refused.iter().map(|(reason, count)| ((*reason).to_owned(), *count)).collect(),
+        second_opens_refused: 0,
+        opened_again: counts.opened_again,
+        compute_max_us: counts.compute_max_us,
     }
 }
 
@@ -162,12 +197,25 @@ pub fn examination(scenario: &Scenario, machines: &[usize], settings: &Settings,
 /// Joins runs that were done by [`examine`] in the order of `machines`.
 #[must_use]
 pub fn put_together(scenario: &Scenario, machines: &[usize], settings: &Settings, runs: Vec<Examination>) -> Examined {
-    let loops = machines.iter().filter_map(|machine| LoopFindings::of(scenario, *machine, settings)).collect();
+    // A controller outside is not the drive's: the linear model knows nothing of its loop.
+    let own_loop = scenario.commands == scenario::Commands::Speed;
+    let of = |machine: &usize| LoopFindings::of(scenario, *machine, settings).filter(|_| own_loop);
+    let loops = machines.iter().filter_map(of).collect();
     let limit_nm = settings.get(Setting::TorqueLimit);
     Examined { runs, loops, torques: Torques { rated_nm: scenario.nameplate.rated_torque_nm, limit_nm } }
 }
 
 impl Tuned {
+    /// Takes how a later phase ended, in which and when: `None` when the trial cannot go on, and then it ended so. A
+    /// plant that could not go on is the examination's own finding.
+    pub fn ended_by(&mut self, end: End, place: &str, at_s: f64) -> Option<()> {
+        if matches!(end, End::Finished | End::Fault(_)) {
+            return Some(());
+        }
+        (self.end, self.ended_in, self.ended_at_s) = (end, place.to_owned(), at_s);
+        None
+    }
+
     /// The settings as stored, each beside its value before the method came.
     #[must_use]
     pub fn setting_facts(&self) -> Vec<SettingFact> {

@@ -304,4 +304,8 @@ pub struct LinkFacts {
     pub refused: std::collections::BTreeMap<String, u64>,
     /// Opens of others refused while somebody was in command.
     pub second_opens_refused: u64,
+    /// How often the method opened again in mid-run.
+    pub opened_again: u64,
+    /// The longest time that the method said it computed for an answer, in microseconds; 0 when it never said.
+    pub compute_max_us: u32,
 }

@@ -248,6 +248,7 @@ fn draw_request(stream: &mut Stream) -> Request {
         speed_rad_per_s: draw(stream),
         speed_offset_rad_per_s: draw(stream),
         torque_offset_nm: draw(stream),
+        outside_torque_nm: (stream.uniform() < 0.5).then(|| draw(stream)),
     }
 }
 

@@ -133,3 +133,54 @@ fn latency_sign_offset_and_rounding() {
     let shown: Vec<i64> = [0.5, 1.5, 2.5, 3.5].iter().map(|count| sensor.sample(count * TURN_RAD / 8.0)).collect();
     assert_eq!(shown, [-9, -9, -2, -2]);
 }
+
+/// A count per tick, with noise; what a fault does to it at tick 4, beside what a sound sensor shows.
+fn faulty(fault: impl Fn(&mut Sensor)) -> Vec<[i64; 2]> {
+    let parameters = SensorParameters { noise_counts_rms: 3.0, latency_ticks: 1, ..IDEAL };
+    let mut sensors = [(); 2].map(|()| Sensor::new(&parameters, Stream::new(7, "sensor"), 0.0));
+    (0..12)
+        .map(|tick| {
+            if tick == 4 {
+                fault(&mut sensors[1]);
+            }
+            let angle_rad = 100.0 * f64::from(tick) * TURN_RAD / parameters.counts_per_turn;
+            [sensors[0].sample(angle_rad), sensors[1].sample(angle_rad)]
+        })
+        .collect()
+}
+
+/// A frozen sensor shows its last value for as many samples as were asked for, and then what a sound one shows, noise
+/// and all.
+#[test]
+fn a_frozen_sensor_shows_its_last_value() {
+    let rows = faulty(|sensor| {
+        sensor.freeze(3);
+        sensor.freeze(1);
+    });
+    let last = rows[3][0];
+    for (tick, [sound, shown]) in rows.into_iter().enumerate() {
+        let expected = if (4..7).contains(&tick) { last } else { sound };
+        assert_eq!(shown, expected, "tick {tick}");
+    }
+    let mut sensor = Sensor::new(&IDEAL, Stream::new(7, "sensor"), 0.0);
+    sensor.freeze(2);
+    let turn = |counts: f64| counts * TURN_RAD / IDEAL.counts_per_turn;
+    assert_eq!([5.0, 6.0, 7.0].map(|counts| sensor.sample(turn(counts))), [5, 5, 7]);
+}
+
+/// Lost counts are missing from the next sample on, and add up; while it is frozen they do not show yet.
+#[test]
+fn lost_counts_stay_lost() {
+    let rows = faulty(|sensor| {
+        sensor.lose(250);
+        sensor.lose(-50);
+    });
+    for (tick, [sound, shown]) in rows.into_iter().enumerate() {
+        assert_eq!(shown, if tick < 4 { sound } else { sound - 200 }, "tick {tick}");
+    }
+    let rows = faulty(|sensor| {
+        sensor.freeze(1);
+        sensor.lose(10);
+    });
+    assert_eq!((rows[4][1], rows[5][1]), (rows[3][0], rows[5][0] - 10));
+}

@@ -5,9 +5,10 @@
 use crate::base::time::TickRate;
 use crate::drive::setting::{DefaultsFrom, Setting, Settings};
 use crate::drive::store::{Bounds, WriteRefusal};
+use crate::scenario::Commands;
 use crate::scenario::complaint::Kind;
 use crate::scenario::file::Entry;
-use crate::scenario::keys::{LATER_SETTINGS, NEEDED_SETTINGS};
+use crate::scenario::keys::{LATER_SETTINGS, NEEDED_SETTINGS, NEEDED_SPEED_SETTINGS};
 use crate::scenario::reader::{Complaints, join};
 use crate::scenario::shape::{Range, figure};
 use crate::scenario::view::View;
@@ -15,6 +16,7 @@ use crate::scenario::view::View;
 /// The drive's settings: its defaults, and what the file says instead.
 pub(crate) fn settings(
     root: &View<'_>,
+    commands: Commands,
     from: Option<DefaultsFrom>,
     bounds: Option<Bounds>,
     complaints: &mut Complaints,
@@ -27,7 +29,9 @@ pub(crate) fn settings(
     let found: Vec<Option<(Setting, f64)>> =
         table.entries.iter().map(|entry| setting(entry, &path, &bounds, complaints)).collect();
     let is_there = |name: &str| table.entry(name).is_some() || complaints.tell_of_misspelt(&path, name);
-    let missing: Vec<&str> = NEEDED_SETTINGS.iter().copied().filter(|name| !is_there(name)).collect();
+    let for_speed = if commands == Commands::Speed { NEEDED_SPEED_SETTINGS } else { &[] };
+    let needed = for_speed.iter().chain(NEEDED_SETTINGS).copied();
+    let missing: Vec<&str> = needed.filter(|name| !is_there(name)).collect();
     for needed in missing {
         let words = Setting::from_name(needed).map(|setting| allowed(setting, &bounds)).unwrap_or_default();
         complaints.add(table.at, Kind::Missing, join(&path, needed), format!("missing; {words}"));

@@ -3,7 +3,6 @@
 //! What it does not: measure or judge. Start reading at [`limits`].
 
 use crate::base::time::TickRate;
-use crate::scenario::Limit;
 use crate::scenario::check::refuse_more_than;
 use crate::scenario::complaint::Kind;
 use crate::scenario::keys::examination::MAX_LIMITS;
@@ -11,6 +10,7 @@ use crate::scenario::programme::Programme;
 use crate::scenario::reader::Complaints;
 use crate::scenario::shape::figure;
 use crate::scenario::view::View;
+use crate::scenario::{Commands, Limit};
 use crate::score::limit::Bound;
 use crate::score::measure::{Kind as MeasureKind, Measure, OptionKey};
 use crate::score::window::{DEFAULT_HOLD_S, Side};
@@ -18,6 +18,7 @@ use crate::score::window::{DEFAULT_HOLD_S, Side};
 /// `[[limit]]`: at least one.
 pub(crate) fn limits(
     root: &View<'_>,
+    commands: Commands,
     programme: Option<&Programme>,
     rate: Option<TickRate>,
     complaints: &mut Complaints,
@@ -28,6 +29,9 @@ pub(crate) fn limits(
     }
     if refuse_more_than(MAX_LIMITS, "limits", &views, complaints) {
         return None;
+    }
+    if commands == Commands::Torque {
+        refuse_margins(&views, complaints);
     }
     let found: Vec<Option<Limit>> = views.iter().map(|view| limit(root, view, programme, rate, complaints)).collect();
     found.into_iter().collect()
@@ -83,6 +87,19 @@ fn measure(view: &View<'_>, complaints: &mut Complaints) -> Option<Measure> {
             let known = Measure::all().map(Measure::name);
             complaints.add(at, Kind::Impossible, path, "unknown measure").found(Some(&shown)).near(name, known);
             None
+        }
+    }
+}
+
+/// What closes the speed loop outside has no linear model here.
+fn refuse_margins(views: &[View<'_>], complaints: &mut Complaints) {
+    for view in views {
+        let Some(measure) = view.text("measure").and_then(Measure::from_name) else { continue };
+        if measure.kind() == MeasureKind::Loop && measure.is_built() {
+            let shown = format!("{:?}", measure.name());
+            let allowed = "not built yet beside commands = \"torque\"";
+            let (at, path) = (view.place_of("measure"), view.path_of("measure"));
+            complaints.add(at, Kind::NotBuiltYet, path, allowed).found(Some(&shown));
         }
     }
 }

@@ -18,12 +18,13 @@ use crate::scenario::file::Table;
 use crate::scenario::keys;
 use crate::scenario::reader::{Complaints, walk};
 use crate::scenario::view::View;
-use crate::scenario::{Axis, Scenario, corner, scatter};
+use crate::scenario::{Axis, Commands, Scenario, corner, scatter};
 
 /// Checks a whole file. `None` only beside a complaint.
 pub(crate) fn scenario(table: &Table, complaints: &mut Complaints) -> Option<Scenario> {
     walk(table, &keys::ROOT, "", complaints);
     let root = View::new(table, &keys::ROOT, "");
+    let commands = if root.text("commands") == Some("torque") { Commands::Torque } else { Commands::Speed };
     let timing = timing::timing(&root, complaints);
     let rate = timing.map(|timing| timing.rate);
     let nameplate = machine::nameplate(&root, complaints);
@@ -33,16 +34,18 @@ pub(crate) fn scenario(table: &Table, complaints: &mut Complaints) -> Option<Sce
     let tuning = timing::tuning(&root, axis.as_ref(), complaints);
     let from = nameplate.zip(axis).map(|(nameplate, axis)| defaults_from(nameplate, &axis));
     let bounds = rate.zip(nameplate).map(|(rate, nameplate)| Bounds::new(rate, &nameplate));
-    let settings = drive::settings(&root, from, bounds, complaints);
-    let programme = programme::programme(&root, timing.as_ref(), complaints);
-    let limits = limit::limits(&root, programme.as_ref(), rate, complaints);
+    let settings = drive::settings(&root, commands, from, bounds, complaints);
+    let programme = programme::programme(&root, commands, timing.as_ref(), complaints);
+    let limits = limit::limits(&root, commands, programme.as_ref(), rate, complaints);
     let corners = corner::corners(&root, rate, complaints);
     let scatter = scatter::scatter(&root, complaints);
     Some(Scenario {
         title: root.text("title")?.trim().to_owned(),
         about: root.text("about").unwrap_or_default().trim().to_owned(),
         seed: root.whole("seed")?,
+        commands,
         timing: timing?,
+        impairment: timing::impairment(&root)?,
         machine: machine?,
         nameplate: nameplate?,
         winding: machine::winding(&root),

@@ -4,17 +4,22 @@
 
 use crate::base::time::TickRate;
 use crate::base::units::RPM_RAD_PER_S;
-use crate::scenario::Timing;
 use crate::scenario::check::timing::ticks;
 use crate::scenario::check::{refuse_more_than, refuse_twins};
 use crate::scenario::keys::examination::MAX_ENTRIES;
-use crate::scenario::programme::{Entry, Programme};
+use crate::scenario::programme::{Entry, Faults, Programme};
 use crate::scenario::reader::Complaints;
-use crate::scenario::shape::figure;
+use crate::scenario::shape::{figure, rounded};
 use crate::scenario::view::View;
+use crate::scenario::{Commands, Timing};
 
 /// `[[programme]]`: at least one entry, ascending, all before the end.
-pub(crate) fn programme(root: &View<'_>, timing: Option<&Timing>, complaints: &mut Complaints) -> Option<Programme> {
+pub(crate) fn programme(
+    root: &View<'_>,
+    commands: Commands,
+    timing: Option<&Timing>,
+    complaints: &mut Complaints,
+) -> Option<Programme> {
     let views = root.views("programme");
     if views.is_empty() && root.has("programme") {
         root.refuse("programme", "at least one entry belongs here", complaints);
@@ -25,6 +30,11 @@ pub(crate) fn programme(root: &View<'_>, timing: Option<&Timing>, complaints: &m
     }
     refuse_twins(&views, complaints);
     order(&views, root, complaints);
+    refuse_resets_of_the_drive(&views, commands, complaints);
+    let end_s = root.view("timing").and_then(|timing| timing.number("end_s"));
+    for key in ["controller_reset_s", "sensor_frozen_s"] {
+        refuse_overlaps(&views, key, end_s, complaints);
+    }
     let highest_rpm = root.view("axis").and_then(|axis| axis.number("max_speed_rpm"));
     let rate = timing.map(|timing| timing.rate);
     let entries: Vec<Option<Entry>> = views.iter().map(|view| entry(view, rate, highest_rpm, complaints)).collect();
@@ -55,6 +65,35 @@ fn order(views: &[View<'_>], root: &View<'_>, complaints: &mut Complaints) {
     }
 }
 
+/// Only a controller outside can be reset.
+fn refuse_resets_of_the_drive(views: &[View<'_>], commands: Commands, complaints: &mut Complaints) {
+    for view in views.iter().filter(|view| commands != Commands::Torque && view.has("controller_reset_s")) {
+        view.refuse("controller_reset_s", "allowed beside commands = \"torque\" only", complaints);
+    }
+}
+
+/// A fault of one sort is over before the next of its sort begins, and before the end.
+fn refuse_overlaps(views: &[View<'_>], key: &str, end_s: Option<f64>, complaints: &mut Complaints) {
+    let mut before: Option<f64> = None;
+    for view in views {
+        let (Some(at_s), Some(lasts_s)) = (view.number("at_s"), view.number(key)) else { continue };
+        if let Some(over_s) = before
+            && at_s < over_s
+        {
+            let allowed = format!("the one before lasts until {} s", figure(rounded(over_s)));
+            view.refuse(key, &allowed, complaints);
+        }
+        if let Some(end_s) = end_s
+            && at_s < end_s
+            && end_s < at_s + lasts_s
+        {
+            let allowed = format!("allowed up to {} s, until timing.end_s", figure(rounded(end_s - at_s)));
+            view.refuse(key, &allowed, complaints);
+        }
+        before = Some(at_s + lasts_s);
+    }
+}
+
 fn entry(
     view: &View<'_>,
     rate: Option<TickRate>,
@@ -64,6 +103,7 @@ fn entry(
     let at_tick = ticks(view, "at_s", rate, complaints);
     let over_ticks = ticks(view, "over_s", rate, complaints);
     let load_over_ticks = ticks(view, "load_over_s", rate, complaints);
+    let faults = faults(view, rate, complaints);
     refuse_speed(view, highest_rpm, complaints);
     if view.has("over_s") && !view.has("speed_rpm") {
         view.refuse("over_s", "allowed beside speed_rpm only", complaints);
@@ -80,7 +120,15 @@ fn entry(
         load_torque_nm: given("load_torque_nm")?,
         resisting_torque_nm: given("resisting_torque_nm")?,
         load_over_ticks: load_over_ticks?,
+        faults: faults?,
     })
+}
+
+fn faults(view: &View<'_>, rate: Option<TickRate>, complaints: &mut Complaints) -> Option<Faults> {
+    let mut lasting = |key: &str| if view.has(key) { ticks(view, key, rate, complaints) } else { Some(0) };
+    let (reset, frozen) = (lasting("controller_reset_s"), lasting("sensor_frozen_s"));
+    let lost = if view.has("sensor_counts_lost") { view.signed("sensor_counts_lost") } else { Some(0) };
+    Some(Faults { controller_reset_ticks: reset?, sensor_frozen_ticks: frozen?, sensor_counts_lost: lost? })
 }
 
 fn refuse_speed(view: &View<'_>, highest_rpm: Option<f64>, complaints: &mut Complaints) {

@@ -1,27 +1,50 @@
-//! The sections `[timing]` and `[tuning]`.
+//! The sections `[timing]`, `[tuning]` and `[impairment]`.
 //!
 //! What it does not: the programme's times (`programme.rs`). Start reading at [`timing`].
 
+use crate::base::impairment::Impairment;
 use crate::base::time::TickRate;
 use crate::base::units::DEG_RAD;
 use crate::scenario::reader::Complaints;
 use crate::scenario::shape::{figure, rounded};
 use crate::scenario::view::View;
-use crate::scenario::{Axis, Timing, Tuning};
+use crate::scenario::{Axis, Pace, Timing, Tuning};
 
 /// `[timing]`.
 pub(crate) fn timing(root: &View<'_>, complaints: &mut Complaints) -> Option<Timing> {
     let view = root.view("timing")?;
     let rate = view.count("tick_hz").map(|hz| TickRate { hz });
     let end_tick = ticks(&view, "end_s", rate, complaints);
+    let compute_limit_us =
+        if view.has("compute_limit_us") { view.count("compute_limit_us").map(Some) } else { Some(None) };
     Some(Timing {
+        pace: if view.text("pace") == Some("real-time") { Pace::RealTime } else { Pace::Lockstep },
         rate: rate?,
         stride: view.count("stride")?,
         end_tick: end_tick?,
         allowed_missed_per_million: view.count("allowed_missed_per_million")?,
         silent_ticks_before_quick_stop: view.count("silent_ticks_before_quick_stop")?,
         patience_s: view.number("patience_s")?,
+        compute_limit_us: compute_limit_us?,
+        may_reset: view.flag("may_reset")?,
     })
+}
+
+/// `[impairment]`: `Some(None)` where the file has none.
+pub(crate) fn impairment(root: &View<'_>) -> Option<Option<Impairment>> {
+    if !root.has("impairment") {
+        return Some(None);
+    }
+    let view = root.view("impairment")?;
+    let frac = |key: &str| view.number(key).map(|percent| percent / 100.0);
+    Some(Some(Impairment {
+        loss_frac: frac("loss_percent")?,
+        repeat_frac: frac("repeat_percent")?,
+        corrupt_frac: frac("corrupt_percent")?,
+        reorder_frac: frac("reorder_percent")?,
+        delay_ticks: view.count("delay_ticks")?,
+        jitter_ticks: view.count("jitter_ticks")?,
+    }))
 }
 
 /// A time that must fall on a tick, in ticks.

@@ -13,6 +13,10 @@ pub(crate) const MAX_CORNERS: usize = 64;
 /// Changes of a corner, likewise: more than a machine has numbers that matter.
 pub(crate) const MAX_CHANGES: usize = 50;
 
+/// Shortest and longest time of a fault: a tick of the fastest clock, and longer than any controller takes to start.
+const SHORTEST_FAULT_S: f64 = 1.0 / 64_000.0;
+const LONGEST_FAULT_S: f64 = 10.0;
+
 /// One entry of the programme.
 pub(crate) static PROGRAMME: Section = Section {
     what: "One entry of the programme. What it does not name stays as it was; an entry that changes nothing opens a window.",
@@ -24,6 +28,28 @@ pub(crate) static PROGRAMME: Section = Section {
         number("load_torque_nm", "Nm", -1e6, 1e6, "New load torque at the load, against positive motion.").optional(),
         number("resisting_torque_nm", "Nm", 0.0, 1e6, "New torque at the load that only opposes motion.").optional(),
         number("load_over_s", "s", 0.0, 600.0, "How long both torques take to get there.").or(Presence::Number(0.0)),
+        number(
+            "controller_reset_s",
+            "s",
+            SHORTEST_FAULT_S,
+            LONGEST_FAULT_S,
+            "The outside's controller is reset and gives no torque for so long; with commands = \"torque\".",
+        )
+        .optional(),
+        number(
+            "sensor_frozen_s",
+            "s",
+            SHORTEST_FAULT_S,
+            LONGEST_FAULT_S,
+            "The angle sensor shows its last value for so long.",
+        )
+        .optional(),
+        key(
+            "sensor_counts_lost",
+            Shape::SignedWhole { most: 1 << 32, unit: "counts" },
+            "From here on the angle sensor shows so many counts too few; below 0 too many.",
+        )
+        .optional(),
     ],
     later: &["torque_nm", "angle_deg", "hand_action", "impairment", "fault"],
 };

@@ -170,7 +170,7 @@ pub(crate) static LOAD: Tagged = Tagged {
             },
         },
     ],
-    later: &["fan", "quadratic", "harmonic", "harmonics", "noise"],
+    later: &["fan", "quadratic", "harmonic", "harmonics", "noise", "ornstein_uhlenbeck"],
 };
 
 /// Where the train stands at the start.

@@ -7,7 +7,7 @@ pub(crate) mod examination;
 pub(crate) mod machine;
 
 use crate::scenario::END_S_MAX;
-use crate::scenario::shape::{Presence, Section, Shape, key, number, pair, text, whole};
+use crate::scenario::shape::{Key, Presence, Section, Shape, key, number, pair, text, whole};
 
 /// The whole file.
 pub(crate) static ROOT: Section = Section {
@@ -16,9 +16,11 @@ pub(crate) static ROOT: Section = Section {
         text("title", "What the scenario is called on the score sheet."),
         text("about", "A few lines for people: what machine it is, what is hard about it.").optional(),
         whole("seed", "", 0, i64::MAX as u64, "Seed of every random stream."),
-        key("commands", Shape::Choice { built: &["speed"], later: &["torque", "voltage"] }, "What the outside gives.")
+        key("commands", Shape::Choice { built: &["speed", "torque"], later: &["voltage"] }, "What the outside gives.")
             .optional(),
         key("timing", Shape::Table(&TIMING), "Tick, exchange, silence, end."),
+        key("impairment", Shape::Table(&IMPAIRMENT), "What is done to the link on purpose; nothing unless given.")
+            .optional(),
         key("motor", Shape::Table(&machine::MOTOR), "The motor: node 0 of the train, and its nameplate."),
         key("train", Shape::Tables(&machine::TRAIN), "A coupling and the node behind it, from the motor outwards.")
             .optional(),
@@ -37,7 +39,7 @@ pub(crate) static ROOT: Section = Section {
     later: &[
         "margins",
         "faults",
-        "impairment",
+        "wiring",
         "emergency_stop",
         "guard",
         "brake",
@@ -52,8 +54,8 @@ static TIMING: Section = Section {
     keys: &[
         key(
             "pace",
-            Shape::Choice { built: &["lockstep"], later: &["real-time"] },
-            "Whether the bench waits for the outside.",
+            Shape::Choice { built: &["lockstep", "real-time"], later: &[] },
+            "Whether the bench waits for the outside or goes on by the clock; lockstep unless given.",
         )
         .optional(),
         whole("tick_hz", "Hz", 100, 64_000, "Control ticks per second."),
@@ -73,9 +75,43 @@ static TIMING: Section = Section {
         // Longer than a slow interpreter takes to start on a busy machine.
         number("patience_s", "s", 0.1, 3600.0, "Wall-clock time the bench waits for an answer.")
             .or(Presence::Number(10.0)),
+        // A second is far beyond any controller that keeps up with a tick.
+        whole(
+            "compute_limit_us",
+            "µs",
+            1,
+            1_000_000,
+            "Longest computing time that the outside may report; any unless given.",
+        )
+        .optional(),
+        key("may_reset", Shape::Flag, "Whether the outside may open again in mid-run.").or(Presence::Flag(true)),
         number("end_s", "s", 0.001, END_S_MAX, "End of the examination, on a tick."),
     ],
-    later: &["compute_limit_us", "may_reset", "jitter_us"],
+    later: &["jitter_us"],
+};
+
+/// More than half of the frames lost leaves no link to examine.
+const MOST_PERCENT: f64 = 50.0;
+
+const fn percent(name: &'static str, what: &'static str) -> Key {
+    number(name, "%", 0.0, MOST_PERCENT, what).or(Presence::Number(0.0))
+}
+
+const fn ticks(name: &'static str, what: &'static str) -> Key {
+    whole(name, "ticks", 0, 1000, what).or(Presence::Whole(0))
+}
+
+static IMPAIRMENT: Section = Section {
+    what: "What is done to the link on purpose, from the seed.",
+    keys: &[
+        percent("loss_percent", "Frames that are lost, in each direction."),
+        percent("repeat_percent", "Frames that arrive twice, in each direction."),
+        percent("corrupt_percent", "Frames that arrive with one bit turned over, in each direction."),
+        percent("reorder_percent", "Answers that act after the one that follows them."),
+        ticks("delay_ticks", "Ticks by which every answer acts later."),
+        ticks("jitter_ticks", "At most so many more, drawn for each answer."),
+    ],
+    later: &[],
 };
 
 static DRIVE: Section = Section {
@@ -114,4 +150,7 @@ pub(crate) const LATER_SETTINGS: &[&str] = &[
 ];
 
 /// Settings that a scenario must give: no default suits a machine that nobody has set up.
-pub(crate) const NEEDED_SETTINGS: &[&str] = &["speed_gain_nms_per_rad", "speed_reset_time_s", "torque_limit_nm"];
+pub(crate) const NEEDED_SETTINGS: &[&str] = &["torque_limit_nm"];
+
+/// Settings that it must give besides where the bench's own drive closes the speed loop.
+pub(crate) const NEEDED_SPEED_SETTINGS: &[&str] = &["speed_gain_nms_per_rad", "speed_reset_time_s"];

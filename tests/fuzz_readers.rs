@@ -60,6 +60,11 @@ fn any_sequence_of_frames_leaves_the_session_sound() {
 }
 
 #[test]
+fn any_record_of_frames_runs_again_to_some_end() {
+    check_target("replay", 600);
+}
+
+#[test]
 fn any_bytes_are_recorded_frames_or_refused() {
     check_target("frames", 20_000);
 }

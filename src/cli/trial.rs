@@ -13,6 +13,7 @@ use crate::cli::record::Record;
 use crate::cli::tuning::{self, Caller, Entrance, Run, Tuning};
 use crate::cli::{Outcome, Stop, output};
 use crate::host::interrupt::Interrupt;
+use crate::host::processor::OneProcessor;
 use crate::report::{gather, html, json};
 use crate::scenario::{Commands, Scenario};
 use crate::trial::bits::sha256_hex;
@@ -66,6 +67,9 @@ pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Sto
     let run = Run { scenario, seed: *seed, patience: order.patience, token_file: order.token_file, interrupt };
     let entrance = Entrance::open(&run, &order.caller)?;
     let mut record = order.folder.as_deref().map(|folder| Record::open(folder, order.text, *seed)).transpose()?;
+    // A started method and the bench wait for each other; whoever connects by themselves runs where they like.
+    let waits_in_turn = scenario.timing.pace == Pace::Lockstep && !matches!(order.caller, Caller::Outside { .. });
+    let _shared = waits_in_turn.then(OneProcessor::keep_to);
     let mut tuning = tuning::run(&run, &order.caller, entrance, record.as_mut())?;
     let examined = match (&tuning.tuned.end, scenario.commands) {
         (End::Done, Commands::Speed) => examine_all(&run, machines, &mut tuning),

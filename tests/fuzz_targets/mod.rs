@@ -5,12 +5,17 @@
 //! throw dice (`tests/fuzz_dice/`). Start reading at [`TARGETS`].
 
 pub mod frames;
+pub mod replay;
 pub mod result;
 pub mod scenario;
 pub mod session;
 pub mod settings;
 pub mod torque;
 pub mod wire;
+
+use std::sync::OnceLock;
+
+use plantstand::scenario::Scenario;
 
 /// A reader with its promise.
 #[derive(Clone, Copy)]
@@ -26,10 +31,11 @@ pub struct Target {
 }
 
 /// Every reader of outside bytes.
-pub const TARGETS: [Target; 7] = [
+pub const TARGETS: [Target; 8] = [
     Target { name: "wire", folders: &[], check: wire::check, words: wire::WORDS },
     Target { name: "session", folders: &[], check: session::check, words: session::WORDS },
     Target { name: "frames", folders: &[], check: frames::check, words: frames::WORDS },
+    Target { name: "replay", folders: &["tests/data/corpus/session"], check: replay::check, words: replay::WORDS },
     Target { name: "settings", folders: &[], check: settings::check, words: settings::WORDS },
     Target {
         name: "scenario",
@@ -47,8 +53,25 @@ fn text(bytes: &[u8]) -> Option<&str> {
 }
 
 /// The shipped scenario that readers which need a machine are given.
-fn dough_sheeter() -> &'static plantstand::scenario::Scenario {
-    static READ: std::sync::OnceLock<plantstand::scenario::Scenario> = std::sync::OnceLock::new();
-    let text = include_str!("../../scenarios/dough-sheeter.toml");
-    READ.get_or_init(|| plantstand::scenario::read("dough-sheeter.toml", text).expect("a shipped scenario"))
+fn dough_sheeter() -> &'static Scenario {
+    static READ: OnceLock<Scenario> = OnceLock::new();
+    READ.get_or_init(|| scenario_of(include_str!("../../scenarios/dough-sheeter.toml")))
+}
+
+const TORQUE: &str = include_str!("../../scenarios/torque/dough-sheeter.toml");
+
+/// The same machine, its speed loop closed outside.
+fn torque_roll() -> &'static Scenario {
+    static READ: OnceLock<Scenario> = OnceLock::new();
+    READ.get_or_init(|| scenario_of(TORQUE))
+}
+
+/// The same again, on the clock.
+fn torque_roll_on_the_clock() -> &'static Scenario {
+    static READ: OnceLock<Scenario> = OnceLock::new();
+    READ.get_or_init(|| scenario_of(&TORQUE.replacen("[timing]\n", "[timing]\npace = \"real-time\"\n", 1)))
+}
+
+fn scenario_of(text: &str) -> Scenario {
+    plantstand::scenario::read("x.toml", text).unwrap_or_else(|complaints| panic!("{complaints:?}"))
 }

@@ -29,7 +29,6 @@ const LATER: &[(&str, &str)] = &[
     ("stick-slip-ratio", "measures of low speed are not built yet"),
     ("a-weighting", "whine_db is not built yet"),
     ("whine", "whine_db is not built yet"),
-    ("cobs", "the serial link is not built yet"),
     ("h1", "measured frequency responses are not built yet"),
     ("coherence", "measured frequency responses are not built yet"),
     ("chirp", "measured frequency responses are not built yet"),

@@ -55,6 +55,11 @@ fn any_bytes_are_a_frame_or_refused() {
 }
 
 #[test]
+fn any_bytes_on_a_line_are_the_same_frames_in_pieces_of_any_size() {
+    check_target("stream", 10_000);
+}
+
+#[test]
 fn any_sequence_of_frames_leaves_the_session_sound() {
     check_target("session", 3_000);
 }

@@ -16,6 +16,7 @@ use plantstand::wire::layout::{
 use plantstand::wire::message::{
     CloseReason, Commands, Frame, HandActionKind, HandOutcome, Pace, PhaseKind, RefuseReason, SettingOutcome, Verdict,
 };
+use plantstand::wire::stream::stuff;
 use serde_json::{Map, Value, json};
 
 const PAGE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/src/wire/PROTOCOL.md");
@@ -32,6 +33,7 @@ fn the_page_says_what_the_code_says() {
         ("payloads", payloads()),
         ("named values", named_values()),
         ("refusals", refusals()),
+        ("on a line", on_a_line()),
         ("frames", frames_in_hex()),
     ] {
         expected = with_part(&expected, name, &part);
@@ -178,6 +180,20 @@ fn named(kind: Kind, field: &str, number: u8) -> Option<&'static str> {
 fn refusals() -> String {
     let keys: Vec<String> = Malformed::KEYS.iter().map(|key| format!("`{key}`")).collect();
     format!("{}.", keys.join(", "))
+}
+
+/// One sample as it goes over a serial line, eight bytes a row.
+fn on_a_line() -> String {
+    let (name, frame) = wire_samples::all().into_iter().find(|(name, _)| *name == "done").expect("a sample");
+    let plain = bytes_of(&frame);
+    let mut stuffed = Vec::new();
+    stuff(&plain, &mut stuffed);
+    let rows = |bytes: &[u8]| -> String {
+        let digits = |chunk: &[u8]| chunk.iter().map(|byte| format!("{byte:02x}")).collect::<Vec<_>>().join(" ");
+        bytes.chunks(8).map(digits).collect::<Vec<_>>().join("\n                ")
+    };
+    let (plain, stuffed) = (rows(&plain), rows(&stuffed));
+    format!("```text\nframe {name}      {plain}\non the line     {stuffed}\n```")
 }
 
 /// The samples short enough for a page, every field on a line.

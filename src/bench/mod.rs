@@ -2,6 +2,7 @@
 //!
 //! What it does not: read scenarios (`scenario`), open sockets (`host`), judge (`trial`). Start reading at `tick.rs`.
 
+pub mod budget;
 pub mod frames;
 pub mod memory;
 pub mod pacing;

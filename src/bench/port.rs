@@ -29,6 +29,11 @@ pub trait Link {
     /// # Errors
     /// [`Gone`] when nothing can arrive any more.
     fn poll(&mut self, buffer: &mut [u8]) -> Result<Option<usize>, Gone>;
+
+    /// What the carrier itself threw away so far, by reason: bytes that made no frame, frames that found no room.
+    fn thrown_away(&self) -> Vec<(&'static str, u64)> {
+        Vec::new()
+    }
 }
 
 /// The peer or the device cannot be reached any more.

@@ -75,7 +75,7 @@ pub struct ScoreArguments {
     /// A method that the program carries: careful or hasty [default: careful]
     #[arg(long, value_name = "NAME", group = "who")]
     pub by: Option<String>,
-    /// Wait for whoever connects to udp:HOST:PORT (port 0 prints the port taken); loopback only
+    /// Wait for whoever connects to udp:HOST:PORT (port 0 prints the port taken; loopback only) or serial:PATH:BAUD
     #[arg(long, value_name = "LINK", group = "who")]
     pub listen: Option<String>,
     /// Start an outside program; split into words as a shell would, but no shell runs
@@ -84,6 +84,9 @@ pub struct ScoreArguments {
     /// The same, already split: everything after --
     #[arg(last = true, value_name = "COMMAND", group = "who")]
     pub words: Vec<String>,
+    /// What carries the frames of a method that is started: udp, or pty for a pseudo-terminal [default: udp]
+    #[arg(long, value_name = "udp|pty", value_parser = ["udp", "pty"], conflicts_with = "listen")]
+    pub link: Option<String>,
     /// Take the seed from here instead of from the scenario
     #[arg(long, value_name = "N")]
     pub seed: Option<u64>,

@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 
 use crate::base::recording::Recording;
 use crate::bench::pacing::{Patience, Watch};
+use crate::bench::port::Gone;
 use crate::bench::session::{End, Session, Taken};
 use crate::cli::progress::Progress;
 use crate::cli::record::Record;
@@ -96,7 +97,7 @@ impl<'a> Keeper<'a> {
         let started = Instant::now();
         let limit = self.run.patience.filter(|_| !matches!(caller, Caller::Outside { .. }));
         loop {
-            if let Some(opened) = door.wait() {
+            if let Some(opened) = door.wait().map_err(lost)? {
                 return Ok(opened);
             }
             if self.run.interrupt.asked() {
@@ -104,7 +105,8 @@ impl<'a> Keeper<'a> {
             }
             if let Some(why) = self.child.and_then(Child::ended) {
                 // What it sent last may still be at the door.
-                return door.wait().ok_or_else(|| End::Left(format!("{why} before it connected")));
+                let last = door.wait().map_err(lost)?;
+                return last.ok_or_else(|| End::Left(format!("{why} before it connected")));
             }
             if limit.is_some_and(|limit| limit <= started.elapsed()) {
                 return Err(End::Silent);
@@ -151,6 +153,11 @@ impl<'a> Keeper<'a> {
         let since = *self.child_gone.get_or_insert_with(Instant::now);
         (IN_FLIGHT <= since.elapsed()).then_some(why)
     }
+}
+
+/// What a door that nobody can come to any more means for the trial.
+fn lost(gone: Gone) -> End {
+    End::Left(gone.cause)
 }
 
 impl Watch for Keeper<'_> {

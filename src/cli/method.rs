@@ -5,9 +5,11 @@
 use crate::cli::output;
 use crate::cli::{Outcome, Stop};
 use crate::host::files::token_from_hex;
-use crate::host::udp::{UdpTransport, parse_link};
+use crate::host::link_name::LinkName;
+use crate::host::serial::SerialTransport;
+use crate::host::udp::UdpTransport;
 use crate::method::Carried;
-use crate::method::client::Client;
+use crate::method::client::{Client, Transport};
 use crate::method::torque;
 
 /// Runs a carried method until it is done or stops.
@@ -22,11 +24,18 @@ pub fn run(name: &str) -> Result<Outcome, Stop> {
     let link = from_environment("PLANTSTAND_LINK")?;
     let token = from_environment("PLANTSTAND_TOKEN")?;
     let token = token_from_hex(&token).ok_or_else(|| Stop::Usage("PLANTSTAND_TOKEN holds no 32 hex digits".into()))?;
-    let transport = UdpTransport::towards(parse_link(&link).map_err(Stop::Usage)?)?;
+    match LinkName::parse(&link).map_err(Stop::Usage)? {
+        LinkName::Udp(address) => serve(method, UdpTransport::towards(address)?, token),
+        LinkName::Serial { path, baud } => serve(method, SerialTransport::open(&path, baud)?, token),
+    }
+}
+
+fn serve(method: Carried, transport: impl Transport, token: [u8; 16]) -> Result<Outcome, Stop> {
     let finished = match method.controller() {
-        Some(mut controller) => torque::serve(transport, token, name, &mut controller),
+        Some(mut controller) => torque::serve(transport, token, method.name(), &mut controller),
         None => {
-            let mut client = Client::open(transport, token, name).map_err(|stop| Stop::Unable(stop.to_string()))?;
+            let opened = Client::open(transport, token, method.name());
+            let mut client = opened.map_err(|stop| Stop::Unable(stop.to_string()))?;
             method.run(&mut client).and_then(|_| client.done())
         }
     };

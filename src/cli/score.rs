@@ -9,7 +9,7 @@ use crate::cli::arguments::ScoreArguments;
 use crate::cli::check::{as_text, counted};
 use crate::cli::output;
 use crate::cli::trial::{Finished, Order, perform};
-use crate::cli::tuning::Caller;
+use crate::cli::tuning::{Caller, Carrier};
 use crate::cli::{Outcome, Stop};
 use crate::host::files::{refused, time_stamp, try_output, write_whole};
 use crate::host::interrupt::Interrupt;
@@ -68,6 +68,7 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
         seed,
         machines,
         patience,
+        carrier: carrier(arguments.link.as_deref()),
         token_file: arguments.token_file.as_deref(),
         folder: record_folder(arguments, seed),
     };
@@ -101,6 +102,14 @@ fn caller(arguments: &ScoreArguments) -> Result<Caller, Stop> {
             let names = Carried::ALL.map(Carried::name).join(", ");
             Err(Stop::Usage(format!("--by {name}: no such method is carried; allowed: {names}")))
         }
+    }
+}
+
+/// What carries the frames, from the option: its words are checked where it is read.
+fn carrier(link: Option<&str>) -> Carrier {
+    match link {
+        Some("pty") => Carrier::Pty,
+        _ => Carrier::Udp,
     }
 }
 

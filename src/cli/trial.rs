@@ -10,7 +10,7 @@ use crate::base::recording::Recording;
 use crate::bench::session::End;
 use crate::cli::progress::Progress;
 use crate::cli::record::Record;
-use crate::cli::tuning::{self, Caller, Entrance, Run, Tuning};
+use crate::cli::tuning::{self, Caller, Carrier, Entrance, Run, Tuning};
 use crate::cli::{Outcome, Stop, output};
 use crate::host::interrupt::Interrupt;
 use crate::host::processor::OneProcessor;
@@ -40,10 +40,21 @@ pub struct Order<'a> {
     pub machines: Vec<usize>,
     /// How long a silent method is waited for; `None` for ever.
     pub patience: Option<Duration>,
+    /// What carries the frames of a method that the program starts.
+    pub carrier: Carrier,
     /// Where the token for a listening bench stands.
     pub token_file: Option<&'a Path>,
     /// Where the record goes; none is kept without.
     pub folder: Option<PathBuf>,
+}
+
+impl Order<'_> {
+    /// Whether bench and method only ever wait for each other, so that one processor is faster than two. Over a pty it is
+    /// not, as measured; and whoever connects by themselves runs where they like.
+    fn shares_a_processor(&self) -> bool {
+        let started = !matches!(self.caller, Caller::Outside { .. });
+        started && self.carrier == Carrier::Udp && self.scenario.timing.pace == Pace::Lockstep
+    }
 }
 
 /// A trial that is judged and kept.
@@ -64,12 +75,17 @@ pub struct Finished {
 /// What was typed wrongly, or what the machine refused.
 pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Stop> {
     let Order { scenario, seed, machines, .. } = order;
-    let run = Run { scenario, seed: *seed, patience: order.patience, token_file: order.token_file, interrupt };
+    let run = Run {
+        scenario,
+        seed: *seed,
+        patience: order.patience,
+        carrier: order.carrier,
+        token_file: order.token_file,
+        interrupt,
+    };
     let entrance = Entrance::open(&run, &order.caller)?;
     let mut record = order.folder.as_deref().map(|folder| Record::open(folder, order.text, *seed)).transpose()?;
-    // A started method and the bench wait for each other; whoever connects by themselves runs where they like.
-    let waits_in_turn = scenario.timing.pace == Pace::Lockstep && !matches!(order.caller, Caller::Outside { .. });
-    let _shared = waits_in_turn.then(OneProcessor::keep_to);
+    let _shared = order.shares_a_processor().then(OneProcessor::keep_to);
     let mut tuning = tuning::run(&run, &order.caller, entrance, record.as_mut())?;
     let examined = match (&tuning.tuned.end, scenario.commands) {
         (End::Done, Commands::Speed) => examine_all(&run, machines, &mut tuning),

@@ -7,6 +7,7 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use crate::base::recording::Recording;
+use crate::bench::budget::Budget;
 use crate::bench::pacing;
 use crate::bench::port::Link;
 use crate::bench::session::{End, Session, close_reason};
@@ -19,7 +20,10 @@ use crate::host::clock::WallClock;
 use crate::host::door::Door;
 use crate::host::files::{HostError, token_to_hex};
 use crate::host::interrupt::Interrupt;
+use crate::host::link_name::LinkName;
+use crate::host::serial::SerialDoor;
 use crate::host::strike::Strike;
+use crate::host::tty;
 use crate::host::udp::UdpDoor;
 use crate::method::Carried;
 use crate::scenario::{Pace, Scenario};
@@ -51,6 +55,16 @@ pub enum Caller {
     },
 }
 
+/// What carries the frames of a method that the program starts.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Carrier {
+    /// Datagrams on loopback.
+    #[default]
+    Udp,
+    /// A pseudo-terminal, as if there were a serial line.
+    Pty,
+}
+
 /// What a tuning phase needs.
 pub struct Run<'a> {
     /// The scenario.
@@ -59,6 +73,8 @@ pub struct Run<'a> {
     pub seed: u64,
     /// How long a silent method is waited for; `None` for ever.
     pub patience: Option<Duration>,
+    /// What carries the frames of a method that the program starts.
+    pub carrier: Carrier,
     /// Where the token for `--listen` stands.
     pub token_file: Option<&'a Path>,
     /// Whether somebody asked the run to end.
@@ -71,21 +87,46 @@ pub struct Entrance {
     door: Box<dyn Door>,
     accept: Accept,
     token: [u8; 16],
-    /// Whether the token was made for this run, and not chosen by somebody.
-    fresh: bool,
+    /// Whether a method that is waited for is told the token: one that was made for this run, and is asked for.
+    shown: bool,
 }
 
 impl Entrance {
     /// Opens the door.
     ///
     /// # Errors
-    /// What was typed wrongly, or a port that is taken.
+    /// What was typed wrongly, a line that is too slow, or a port that is taken.
     pub fn open(run: &Run<'_>, caller: &Caller) -> Result<Self, Stop> {
         let token = token::for_caller(caller, run.token_file)?;
         let accept = phases::accept(run.scenario, u64::from_le_bytes(first_half(&token::fresh()?)));
-        let fresh = !token::is_chosen(caller, run.token_file);
-        Ok(Self { door: Box::new(UdpDoor::open(token::address(caller)?, token, accept)?), accept, token, fresh })
+        let chosen = token::is_chosen(caller, run.token_file);
+        if let Caller::Outside { link } = caller
+            && let LinkName::Serial { path, baud } = LinkName::parse(link).map_err(Stop::Usage)?
+        {
+            check_line(&path, baud, &accept)?;
+            let door = SerialDoor::open(&path, baud, chosen.then_some(token), accept)?;
+            return Ok(Self { door: Box::new(door), accept, token, shown: false });
+        }
+        let door: Box<dyn Door> = match (caller, run.carrier) {
+            (Caller::Outside { .. }, _) | (_, Carrier::Udp) => {
+                Box::new(UdpDoor::open(token::address(caller)?, token, accept)?)
+            }
+            (_, Carrier::Pty) => Box::new(SerialDoor::pty(token, accept)?),
+        };
+        Ok(Self { door, accept, token, shown: !chosen })
     }
+}
+
+/// Says what a line can carry, and refuses one that is too slow for the run. A pty is as fast as both sides are.
+fn check_line(path: &str, baud: u32, accept: &Accept) -> Result<(), Stop> {
+    if tty::is_pty(path) {
+        return Ok(());
+    }
+    match Budget::of(accept).check(baud) {
+        Ok(carries) => eprintln!("{carries}"),
+        Err(too_slow) => return Err(Stop::Usage(format!("--listen serial:{path}:{baud}: {too_slow}"))),
+    }
+    Ok(())
 }
 
 /// A tuning phase that is over, its method still there to be told the result.
@@ -114,12 +155,12 @@ pub fn run(
     entrance: Entrance,
     mut record: Option<&mut Record>,
 ) -> Result<Tuning, Stop> {
-    let Entrance { door, accept, token, fresh } = entrance;
+    let Entrance { door, accept, token, shown } = entrance;
     let strike = Strike::of(&token);
     let address = door.address();
     if let Caller::Outside { .. } = caller {
         // A token that somebody chose is known to them, and does not belong into a log.
-        let shown = if fresh { format!(" PLANTSTAND_TOKEN={}", token_to_hex(&token)) } else { String::new() };
+        let shown = if shown { format!(" PLANTSTAND_TOKEN={}", token_to_hex(&token)) } else { String::new() };
         eprintln!("waiting for a method: PLANTSTAND_LINK={address}{shown}");
     }
     let child = start(caller, &address, &token, record.as_deref_mut())?;
@@ -140,6 +181,9 @@ pub fn run(
     }
     let mut tuned = power_cycle(run.scenario, &mut session, end, bits, address);
     tuned.what_the_method_did = child.as_ref().and_then(Child::ended).filter(|_| tuned.end != End::Done);
+    for (reason, count) in link.iter().flat_map(|link| link.thrown_away()) {
+        tuned.link.refused.insert(reason.to_owned(), count);
+    }
     tuned.last_words = tuned.last_words.map(|words| strike.from_text(&words));
     keep_log(record, &session, &strike)?;
     Ok(Tuning { tuned, said_name, recording, session, link, child, door, strike, told: Vec::new() })

@@ -1,4 +1,4 @@
-//! The operating system: clock, sockets, child processes, files.
+//! The operating system: clock, sockets, serial lines, child processes, files.
 //!
 //! What it does not: decide anything about a trial. Start reading at `udp.rs`.
 
@@ -7,6 +7,10 @@ pub mod clock;
 pub mod door;
 pub mod files;
 pub mod interrupt;
+pub mod line;
+pub mod link_name;
 pub mod processor;
+pub mod serial;
 pub mod strike;
+pub mod tty;
 pub mod udp;

@@ -15,7 +15,7 @@ use std::thread::JoinHandle;
 use nix::sys::socket::{MsgFlags, recv};
 
 use crate::bench::port::{Gone, Link, RESEND_AFTER};
-use crate::host::door::{Door, Opened};
+use crate::host::door::{Door, Opened, same};
 use crate::host::files::HostError;
 use crate::method::client::{Transport, TransportError};
 use crate::wire::codec::{self, Malformed};
@@ -59,8 +59,8 @@ impl Door for UdpDoor {
         format!("udp:{}", self.address)
     }
 
-    fn wait(&self) -> Option<Opened> {
-        self.opened.recv_timeout(RESEND_AFTER).ok()
+    fn wait(&self) -> Result<Option<Opened>, Gone> {
+        Ok(self.opened.recv_timeout(RESEND_AFTER).ok())
     }
 
     fn refused_as_second(&self) -> u64 {
@@ -156,11 +156,6 @@ impl Porter {
 
 fn local() -> IpAddr {
     IpAddr::V4(Ipv4Addr::LOCALHOST)
-}
-
-/// Compares in a time that does not tell how many bytes were right.
-fn same(found: &[u8; 16], expected: &[u8; 16]) -> bool {
-    found.iter().zip(expected).fold(0, |sum, (a, b)| sum | (a ^ b)) == 0
 }
 
 /// The bench's socket to the one method in command.
@@ -262,8 +257,7 @@ pub fn parse_link(link: &str) -> Result<SocketAddr, String> {
     use std::net::ToSocketAddrs;
     let allowed = "allowed: udp:HOST:PORT, such as udp:127.0.0.1:7000 or udp:[::1]:0";
     let Some(address) = link.strip_prefix("udp:") else {
-        let built = if link.starts_with("serial:") { "serial lines are not built yet; " } else { "" };
-        return Err(format!("link '{link}'; {built}{allowed}"));
+        return Err(format!("link '{link}'; {allowed}"));
     };
     let found = address.to_socket_addrs().ok().and_then(|mut all| all.next());
     found.ok_or_else(|| format!("link '{link}' names no address; {allowed}"))

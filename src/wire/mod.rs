@@ -13,5 +13,6 @@ pub mod message;
 mod numbered;
 mod read;
 pub mod series;
+pub mod stream;
 pub mod text;
 mod write;

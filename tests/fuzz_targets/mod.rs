@@ -10,6 +10,7 @@ pub mod result;
 pub mod scenario;
 pub mod session;
 pub mod settings;
+pub mod stream;
 pub mod torque;
 pub mod wire;
 
@@ -31,8 +32,9 @@ pub struct Target {
 }
 
 /// Every reader of outside bytes.
-pub const TARGETS: [Target; 8] = [
+pub const TARGETS: [Target; 9] = [
     Target { name: "wire", folders: &[], check: wire::check, words: wire::WORDS },
+    Target { name: "stream", folders: &["tests/data/corpus/wire"], check: stream::check, words: stream::WORDS },
     Target { name: "session", folders: &[], check: session::check, words: session::WORDS },
     Target { name: "frames", folders: &[], check: frames::check, words: frames::WORDS },
     Target { name: "replay", folders: &["tests/data/corpus/session"], check: replay::check, words: replay::WORDS },

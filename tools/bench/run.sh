@@ -22,6 +22,7 @@ load_before=$(cut -d' ' -f1-3 /proc/loadavg 2> /dev/null || echo unknown)
 rows=$("$target/release/plant"
   "$target/release/pingpong" "$plantstand" "$target/stride-1.toml"
   "$target/release/waiting"
+  "$target/release/ptypong" "$plantstand" "$target/stride-1.toml"
   "$target/release/start" "$plantstand" "$scenario")
 
 model=$(sed -n 's/^model name[[:space:]]*: //p' /proc/cpuinfo 2> /dev/null | sed -n 1p)
@@ -44,6 +45,8 @@ the run: $load_before. Date: $(date -u +%Y-%m-%d).
   sizes. The bench and a method that it started share one processor, which is the fastest of the ways that were measured,
   alone and beside busy processes. A bounded spin before blocking is faster only where both sides have a processor to
   themselves: every other process takes the one of them off its processor while the other one spins in vain.
+- **lockstep over a pty**: the same over a pseudo-terminal, frames stuffed, beside a blocking ping-pong over one with as many
+  bytes each way.
 - **start**: wall time of the whole process, as a shell sees it.
 - **\`score\`**: wall time of tuning by \`careful\` over the link, power cycle, examination of the nominal machine and every
   corner.

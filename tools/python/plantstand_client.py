@@ -3,8 +3,8 @@
 
 What it does: opens the link, answers feedback with commands, reads, writes and stores the drive's settings by name,
 logs, says done and waits for the verdict. What it does not: decide anything about a machine (see
-step_and_back_off.py for a method). It speaks version 1 of src/wire/PROTOCOL.md over UDP, in lockstep, where the
-outside commands speed.
+step_and_back_off.py for a method). It speaks version 1 of src/wire/PROTOCOL.md over UDP and serial lines: where the
+outside commands speed in lockstep as Client, where it commands torque as TorqueClient.
 
 Start reading at Client. The shortest method there is:
 
@@ -16,14 +16,24 @@ Start reading at Client. The shortest method there is:
     client.store()
     print(client.done())
 
+and the shortest speed controller, for commands = "torque":
+
+    client = TorqueClient(name="gain")
+    client.open()
+    print(client.run(lambda feedback: [TorqueValue(0.1 * (feedback.samples[-1].setpoint_rad_per_s -
+                                                          feedback.samples[-1].measured_speed_rad_per_s))]))
+
 Cautions. The bench is a simulator; a pass is no proof that a machine is safe or that settings suit it. Never connect
 this client, or the bench's link, to a drive that can move real machinery. At a machine the maker's instructions and
 the site's rules come first.
 """
 
+import fcntl
 import os
+import select
 import socket
 import struct
+import termios
 import time
 import unicodedata
 from typing import NamedTuple
@@ -34,10 +44,11 @@ HEADER = struct.Struct("<2sBBIH")
 CRC_BYTES = 4
 TEXT_BYTES_MAX = 200
 STRIDE_TICKS_MAX = 64
+FRAME_BYTES_MAX = 3103
 RESEND_S = 0.1
 
 # Kind: number, fixed fields as (name, struct letter), and what stands behind them. 16s is the token, ? a flag.
-SAMPLES, VALUES = "samples", "values"
+SAMPLES, VALUES, TORQUE_SAMPLES, TORQUE_VALUES = "samples", "values", "torque samples", "torque values"
 KINDS = {
     "open": (1, [("token", "16s"), ("name_bytes", "B")], ["name"]),
     "accept": (2, [("port", "H"), ("version_min", "B"), ("version_max", "B"), ("commands", "B"), ("pace", "B"),
@@ -65,13 +76,20 @@ KINDS = {
     "setting_answer": (21, [("request", "I"), ("number", "H"), ("outcome", "B"), ("value", "d")], []),
     "hand_action": (24, [("action", "B")], []),
     "hand_answer": (25, [("request", "I"), ("outcome", "B")], []),
+    "torque_feedback": (32, [("exchange", "I"), ("first_tick", "Q"), ("trip", "H"), ("statusword", "H"),
+                             ("sample_count", "B")], TORQUE_SAMPLES),
+    "torque_command": (33, [("exchange", "I"), ("controlword", "H"), ("compute_us", "I"), ("value_count", "B")],
+                       TORQUE_VALUES),
+    "phase_acknowledgement": (36, [("phase", "B"), ("corner", "H")], []),
 }
 NAMES = {number: name for name, (number, _, _) in KINDS.items()}
 FIXED = {name: struct.Struct("<" + "".join(letter for _, letter in fields)) for name, (_, fields, _) in KINDS.items()}
 
 REFUSE_REASONS = {1: "version", 2: "token", 3: "busy", 4: "open_again", 5: "over"}
 CLOSE_REASONS = {1: "leaving", 2: "over", 3: "silent", 4: "out_of_time", 5: "failed", 6: "replaced"}
-PHASES = {1: "tuning", 2: "power_cycle", 3: "examination", 4: "over"}
+PHASES = {1: "tuning", 2: "power_cycle", 3: "examination", 4: "over", 5: "reset"}
+COMMANDS = {1: "speed", 2: "torque", 3: "voltage"}
+PACES = {1: "lockstep", 2: "real_time"}
 VERDICTS = {1: "pass", 2: "fail", 3: "void"}
 SETTING_OUTCOMES = {0: "done", 1: "unknown", 2: "out_of_range", 3: "not_while_enabled", 4: "not_finite", 5: "locked",
                     6: "read_only"}
@@ -125,6 +143,20 @@ class Sample(NamedTuple):
     torque_command_nm: float
 
 
+class TorqueValue(NamedTuple):
+    """What the outside speed controller wants in a tick, at the motor; the two are added."""
+    torque_nm: float = 0.0
+    feedforward_nm: float = 0.0
+
+
+class TorqueSample(NamedTuple):
+    """What the drive showed in one tick where the outside closes the speed loop."""
+    counts: int
+    setpoint_rad_per_s: float
+    measured_speed_rad_per_s: float
+    torque_nm: float
+
+
 class Feedback(NamedTuple):
     """One exchange: the samples of its ticks, and the state after the last one."""
     exchange: int
@@ -145,7 +177,7 @@ class Feedback(NamedTuple):
 
     @property
     def torque_nm(self):
-        """Mean torque command of the exchange."""
+        """Mean torque command of the exchange, where the outside commands speed."""
         return sum(sample.torque_command_nm for sample in self.samples) / len(self.samples)
 
 
@@ -160,6 +192,7 @@ class Facts(NamedTuple):
     max_speed_rad_per_s: float
     time_s: float
     title: str
+    pace: str
 
 
 class Setting(NamedTuple):
@@ -181,7 +214,13 @@ class Result(NamedTuple):
     text: str
 
 
-SAMPLE, VALUE = struct.Struct("<qddddd"), struct.Struct("<ddd")
+# What stands behind the fixed fields as often as a count says: the fields' names, one item's layout, its type.
+ITEMS = {
+    SAMPLES: ("samples", "sample_count", struct.Struct("<qddddd"), Sample),
+    VALUES: ("values", "value_count", struct.Struct("<ddd"), Value),
+    TORQUE_SAMPLES: ("samples", "sample_count", struct.Struct("<qddd"), TorqueSample),
+    TORQUE_VALUES: ("values", "value_count", struct.Struct("<dd"), TorqueValue),
+}
 
 
 def _crc_table():
@@ -213,14 +252,10 @@ def as_text(text):
 def encode(kind, sequence, **fields):
     """The bytes of a frame. Lengths and counts are worked out from the texts, samples and values."""
     number, fixed, tail = KINDS[kind]
-    if tail is SAMPLES:
-        items = fields["samples"]
-        fields["sample_count"] = len(items)
-        behind = b"".join(SAMPLE.pack(*item) for item in items)
-    elif tail is VALUES:
-        items = fields["values"]
-        fields["value_count"] = len(items)
-        behind = b"".join(VALUE.pack(*item) for item in items)
+    if isinstance(tail, str):
+        name, count, layout, _ = ITEMS[tail]
+        fields[count] = len(fields[name])
+        behind = b"".join(layout.pack(*item) for item in fields[name])
     else:
         texts = [as_text(fields[name]).encode("utf-8") for name in tail]
         fields.update({name + "_bytes": len(text) for name, text in zip(tail, texts)})
@@ -256,12 +291,10 @@ def _decode_payload(kind, payload):
         raise Malformed("payload")
     fields = dict(zip((name for name, _ in fixed), layout.unpack_from(payload)))
     behind = payload[layout.size:]
-    if tail is SAMPLES:
-        _check_size(behind, SAMPLE.size * fields["sample_count"])
-        fields["samples"] = [Sample(*item) for item in SAMPLE.iter_unpack(behind)]
-    elif tail is VALUES:
-        _check_size(behind, VALUE.size * fields["value_count"])
-        fields["values"] = [Value(*item) for item in VALUE.iter_unpack(behind)]
+    if isinstance(tail, str):
+        name, count, item_layout, kind_of_item = ITEMS[tail]
+        _check_size(behind, item_layout.size * fields[count])
+        fields[name] = [kind_of_item(*item) for item in item_layout.iter_unpack(behind)]
     else:
         _check_size(behind, sum(fields[name + "_bytes"] for name in tail))
         for name in tail:
@@ -276,113 +309,210 @@ def _check_size(behind, size):
         raise Malformed("payload")
 
 
+def stuff(frame):
+    """A frame as it goes over a serial line: Consistent Overhead Byte Stuffing between two zeros."""
+    out = bytearray(b"\0")
+    runs = frame.split(b"\0")
+    for place, run in enumerate(runs):
+        # A last block of exactly 254 bytes has no code byte behind it.
+        last = place == len(runs) - 1
+        while len(run) > 254 or len(run) == 254 and not last:
+            out += b"\xff" + run[:254]
+            run = run[254:]
+        out += bytes([len(run) + 1]) + run
+    return bytes(out) + b"\0"
+
+
+class Unstuffer:
+    """Finds frames in what comes over a serial line, in pieces of any size; drops and counts what is none."""
+
+    # A code byte per 254 bytes, one at least.
+    PIECE_BYTES_MAX = FRAME_BYTES_MAX + FRAME_BYTES_MAX // 254 + 1
+
+    def __init__(self):
+        self.dropped = 0
+        self._piece = bytearray()
+
+    def frames(self, data):
+        """The frames that end within data."""
+        for place, piece in enumerate(data.split(b"\0")):
+            if place:
+                frame = self._unstuffed() if self._piece else None
+                self._piece.clear()
+                if frame is not None:
+                    yield frame
+            # What is too long already is kept one byte too long, so that it is seen to be.
+            self._piece += piece[:self.PIECE_BYTES_MAX + 1 - len(self._piece)]
+
+    def _unstuffed(self):
+        piece, out, place = self._piece, bytearray(), 0
+        while place < len(piece):
+            code = piece[place]
+            block = piece[place + 1:place + code]
+            if len(block) != code - 1 or self.PIECE_BYTES_MAX < len(piece):
+                self.dropped += 1
+                return None
+            out += block
+            place += code
+            if code != 0xFF and place < len(piece):
+                out.append(0)
+        return bytes(out)
+
+
 def parse_link(link):
-    """(host, port) of udp:HOST:PORT; IPv6 hosts in brackets."""
+    """("udp", host, port) of udp:HOST:PORT, IPv6 hosts in brackets, or ("serial", path, baud) of serial:PATH:BAUD."""
     carrier, _, rest = link.partition(":")
-    host, _, port = rest.rpartition(":")
-    if carrier != "udp" or not host or not port.isdigit():
-        raise LinkError(f"the link is {link!r}; expected udp:HOST:PORT")
-    return host.strip("[]"), int(port)
+    where, _, number = rest.rpartition(":")
+    if carrier not in ("udp", "serial") or not where or not number.isdigit():
+        raise LinkError(f"the link is {link!r}; expected udp:HOST:PORT or serial:PATH:BAUD")
+    return carrier, where.strip("[]") if carrier == "udp" else where, int(number)
 
 
-class Client:
-    """One connection to a bench.
+class UdpCarrier:
+    """Datagrams: one frame each."""
 
-    After open() there is always one feedback that waits for its answer: client.feedback. exchange() answers it and
-    returns the next. Everything blocks; nothing waits longer than patience_s (done() has its own), then raises
-    TimedOut. controlword is what every command carries until enable(), disable() or you change it. Used in a with
-    statement it frees its socket at the end; it says nothing to the bench then, close() and done() do.
+    def __init__(self, host, port):
+        family, _, _, _, self._peer = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
+        self._socket = socket.socket(family, socket.SOCK_DGRAM)
+
+    def send(self, frame):
+        """Sends a frame."""
+        try:
+            self._socket.sendto(frame, self._peer)
+        except ConnectionError:
+            pass  # Nobody listens yet, or any more: the same as a lost frame.
+
+    def receive(self, timeout_s):
+        """The next frame from the bench, or None."""
+        self._socket.settimeout(max(timeout_s, 1e-3))
+        try:
+            data, sender = self._socket.recvfrom(4096)
+        except (socket.timeout, ConnectionError):
+            return None
+        return data if sender[:2] == tuple(self._peer[:2]) else None
+
+    def follow(self, port):
+        """Talks to the bench's other port from now on."""
+        self._peer = (self._peer[0], port) + tuple(self._peer[2:])
+
+    def close(self):
+        """Frees the socket."""
+        self._socket.close()
+
+
+class SerialCarrier:
+    """A serial line or a pseudo-terminal: raw, 8N1, frames stuffed."""
+
+    def __init__(self, path, baud):
+        speed = getattr(termios, f"B{baud}", None)
+        if speed is None:
+            known = sorted(int(name[1:]) for name in dir(termios) if name[0] == "B" and name[1:].isdigit())
+            raise LinkError(f"{baud} baud is unknown here; known are {', '.join(map(str, known[1:]))}")
+        try:
+            self._line = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        except OSError as reason:
+            raise LinkError(f"cannot open {path}: {reason.strerror}; is it plugged in, and yours to use (group "
+                            "dialout)?") from None
+        self._path, self._unstuffer, self._waiting = path, Unstuffer(), []
+        try:
+            fcntl.ioctl(self._line, termios.TIOCEXCL)
+            settings = termios.tcgetattr(self._line)
+            settings[0] = settings[1] = settings[3] = 0
+            settings[2] = termios.CS8 | termios.CREAD | termios.CLOCAL
+            settings[4] = settings[5] = speed
+            settings[6][termios.VMIN], settings[6][termios.VTIME] = 1, 0
+            termios.tcsetattr(self._line, termios.TCSANOW, settings)
+        except (OSError, termios.error):
+            os.close(self._line)
+            raise LinkError(f"{path} is no serial line") from None
+
+    def send(self, frame):
+        """Sends a frame, waiting until the line has taken it."""
+        rest = stuff(frame)
+        try:
+            while rest:
+                select.select([], [self._line], [])
+                rest = rest[os.write(self._line, rest):]
+        except OSError as reason:
+            raise LinkError(f"lost the line {self._path}: {reason.strerror}") from None
+
+    def receive(self, timeout_s):
+        """The next frame from the bench, or None."""
+        until = time.monotonic() + timeout_s
+        while not self._waiting:
+            left_s = until - time.monotonic()
+            if left_s <= 0.0 or not select.select([self._line], [], [], left_s)[0]:
+                return None
+            try:
+                data = os.read(self._line, 4096)
+            except OSError as reason:
+                raise LinkError(f"lost the line {self._path}: {reason.strerror}") from None
+            if not data:
+                raise LinkError(f"lost the line {self._path}: it hung up")
+            self._waiting.extend(self._unstuffer.frames(data))
+        return self._waiting.pop(0)
+
+    def follow(self, port):
+        """A line has one other end."""
+
+    def close(self):
+        """Frees the line."""
+        if self._line is not None:
+            os.close(self._line)
+        self._line = None
+
+
+class Link:
+    """What every client of the bench has: a carrier, requests that are asked again, settings. See Client and TorqueClient.
+
+    Everything blocks; nothing waits longer than patience_s, then raises TimedOut. Used in a with statement it frees its
+    socket or line at the end; it says nothing to the bench then, close() does.
     """
+
+    COMMANDS = None
 
     def __init__(self, link=None, token=None, name="python", patience_s=15.0):
         link = link if link is not None else os.environ.get("PLANTSTAND_LINK")
         token = token if token is not None else os.environ.get("PLANTSTAND_TOKEN")
         if not link or not token:
             raise LinkError("PLANTSTAND_LINK and PLANTSTAND_TOKEN must be set: start this program through the bench")
-        host, port = parse_link(link)
         try:
             self._token = bytes.fromhex(token)
         except ValueError:
             self._token = b""
         if len(self._token) != 16:
             raise LinkError("PLANTSTAND_TOKEN is not 32 hex digits")
-        family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
-        self._socket = socket.socket(family, socket.SOCK_DGRAM)
-        self._peer = address
+        carrier, where, number = parse_link(link)
+        self._carrier = {"udp": UdpCarrier, "serial": SerialCarrier}[carrier](where, number)
         self._name, self._patience_s = name, patience_s
-        self._sequence, self._last_command, self._answered, self._received_at = 0, b"", -1, 0.0
+        self._sequence, self._received_at = 0, 0.0
         self._settings = {}
         self.facts = None
-        self.feedback = None
         self.phase = None
-        self.controlword = DISABLE_VOLTAGE
         self.malformed = {}
 
     def __enter__(self):
         return self
 
     def __exit__(self, *_):
-        self._socket.close()
+        self._carrier.close()
 
     def open(self):
-        """Opens, follows the bench to its new port, waits for the first feedback and returns the facts."""
+        """Opens, follows the bench to its new port, and returns the facts of the run."""
         accept = self._ask("open", ("accept", "refuse"), token=self._token, name=self._name)
         if "reason" in accept:
             reason = REFUSE_REASONS.get(accept["reason"], accept["reason"])
             versions = f"the bench speaks versions {accept['version_min']} to {accept['version_max']}"
             raise Refused(f"the bench refuses: {reason}: {accept['detail']} ({versions})")
-        if (accept["commands"], accept["pace"]) != (1, 1):
-            raise LinkError("this client commands speed in lockstep only, the bench wants something else")
-        self._peer = (self._peer[0], accept["port"]) + tuple(self._peer[2:])
+        commands, pace = COMMANDS.get(accept["commands"], "?"), PACES.get(accept["pace"], "?")
+        if commands != self.COMMANDS:
+            raise LinkError(f"this client commands {self.COMMANDS}, the bench wants {commands}")
+        self._carrier.follow(accept["port"])
         self.facts = Facts(accept["tick_hz"], accept["stride_ticks"], accept["endless"],
                            (accept["travel_min_deg"], accept["travel_max_deg"]),
                            (accept["window_min_deg"], accept["window_max_deg"]), accept["path_deg"],
-                           accept["max_speed_rad_per_s"], accept["time_s"], accept["title"])
-        self._wait_for_feedback()
+                           accept["max_speed_rad_per_s"], accept["time_s"], accept["title"], pace)
         return self.facts
-
-    def exchange(self, values=()):
-        """Answers the waiting feedback and returns the next one.
-
-        values: none (the last value stays), one (held) or one per tick of the stride. They act in the very ticks whose
-        samples come back: the feedback returned shows what they did.
-        """
-        if len(values) not in (0, 1, self.facts.stride_ticks):
-            raise ValueError(f"{len(values)} values; allowed are 0, 1 and {self.facts.stride_ticks}")
-        compute_us = min(int((time.monotonic() - self._received_at) * 1e6), 0xFFFFFFFF)
-        self._answered = self.feedback.exchange
-        self._last_command = encode("command", self._next_sequence(), exchange=self._answered,
-                                    controlword=self.controlword, compute_us=compute_us, values=values)
-        self._send(self._last_command)
-        self._wait_for_feedback()
-        return self.feedback
-
-    def enable(self, timeout_s=1.0):
-        """Walks to operation enabled with setpoint 0, within a simulated time. A latched trip is reset on the way."""
-        walk = {"switch on disabled": SHUTDOWN, "ready to switch on": SWITCH_ON, "switched on": ENABLE_OPERATION,
-                "fault": FAULT_RESET, "operation enabled": ENABLE_OPERATION}
-        for _ in range(self._exchanges(timeout_s)):
-            state = self.feedback.state
-            word = walk.get(state, DISABLE_VOLTAGE)
-            # A reset is a rising edge: fall back to 0 where the last word already had the bit.
-            self.controlword = DISABLE_VOLTAGE if word == FAULT_RESET == self.controlword else word
-            if state == "operation enabled":
-                return self.feedback
-            self.exchange([Value()])
-        raise LinkError(f"the drive stays in {self.feedback.state}, {self.trip_name()}")
-
-    def disable(self, timeout_s=1.0):
-        """Takes the torque off at once: bring the axis to rest first."""
-        self.controlword = SHUTDOWN
-        for _ in range(self._exchanges(timeout_s)):
-            if self.feedback.state not in ("operation enabled", "quick stop active"):
-                return self.feedback
-            self.exchange([Value()])
-        raise LinkError(f"the drive stays in {self.feedback.state}")
-
-    def trip_name(self):
-        """The latched trip in words."""
-        return f"trip: {TRIPS.get(self.feedback.trip, self.feedback.trip)}" if self.feedback.trip else "no trip"
 
     def settings(self):
         """The drive's whole table by name, asked for once."""
@@ -418,21 +548,12 @@ class Client:
         """A line for the record; cut at 200 bytes; not answered."""
         self._send(encode("log", self._next_sequence(), text=text))
 
-    def done(self, patience_s=600.0):
-        """Says that tuning is finished, waits for the verdict, and closes."""
-        result = self._ask("done", ("result",), patience_s=patience_s)
-        self.close()
-        return Result(VERDICTS.get(result["verdict"], "unknown"), result["grade_percent"], result["text"])
-
     def close(self, reason=1):
         """Says goodbye; before done this makes the trial void. 1 is leaving, 5 is failed."""
         self._send(encode("close", self._next_sequence(), reason=reason))
-        self._socket.close()
+        self._carrier.close()
 
     # From here on: how it works inside.
-
-    def _exchanges(self, time_s):
-        return max(1, round(time_s * self.facts.tick_hz / self.facts.stride_ticks))
 
     def _number(self, name):
         if name not in self.settings():
@@ -450,10 +571,11 @@ class Client:
         return self._sequence
 
     def _send(self, frame):
-        try:
-            self._socket.sendto(frame, self._peer)
-        except ConnectionError:
-            pass  # Nobody listens yet, or any more: the same as a lost frame.
+        self._carrier.send(frame)
+
+    def _compute_us(self):
+        """How long this side has thought about what it received last."""
+        return min(int((time.monotonic() - self._received_at) * 1e6), 0xFFFFFFFF)
 
     def _ask(self, kind, answers, patience_s=None, **fields):
         """Sends a request, again every 100 ms, until its answer comes."""
@@ -473,6 +595,115 @@ class Client:
                 resend_s = 1.0
         raise TimedOut(f"no answer to {kind} within {patience_s} s")
 
+    def _receive(self, timeout_s):
+        """One frame from the bench, or (None, None). What needs no caller is dealt with here."""
+        data = self._carrier.receive(timeout_s)
+        if data is None:
+            return None, None
+        try:
+            kind, sequence, fields = decode(data)
+        except Malformed as reason:
+            self.malformed[str(reason)] = self.malformed.get(str(reason), 0) + 1
+            return None, None
+        if kind == "phase":
+            self._begin(sequence, fields)
+        elif kind == "probe":
+            self._send(encode("echo", self._next_sequence(), nonce=fields["nonce"]))
+        elif kind == "close":
+            raise Closed(f"the bench closed: {CLOSE_REASONS.get(fields['reason'], fields['reason'])}")
+        else:
+            self._heard(kind, fields)
+        return kind, fields
+
+    def _begin(self, _sequence, fields):
+        """A part of the trial begins."""
+        self.phase = PHASES.get(fields["phase"])
+
+    def _heard(self, kind, fields):
+        """Deals with a frame that nobody may be waiting for."""
+
+
+def _result(fields):
+    return Result(VERDICTS.get(fields["verdict"], "unknown"), fields["grade_percent"], fields["text"])
+
+
+class Client(Link):
+    """One connection to a bench whose own drive closes the speed loop (commands = "speed"), in lockstep.
+
+    After open() there is always one feedback that waits for its answer: client.feedback. exchange() answers it and
+    returns the next. controlword is what every command carries until enable(), disable() or you change it. Everything
+    blocks; nothing waits longer than patience_s (done() has its own), then raises TimedOut.
+    """
+
+    COMMANDS = "speed"
+
+    def __init__(self, link=None, token=None, name="python", patience_s=15.0):
+        super().__init__(link, token, name, patience_s)
+        self._last_command, self._answered = b"", -1
+        self.feedback = None
+        self.controlword = DISABLE_VOLTAGE
+
+    def open(self):
+        """Opens, follows the bench to its new port, waits for the first feedback and returns the facts."""
+        facts = super().open()
+        if facts.pace != "lockstep":
+            raise LinkError(f"this client runs in lockstep, the bench in {facts.pace}")
+        self._wait_for_feedback()
+        return facts
+
+    def exchange(self, values=()):
+        """Answers the waiting feedback and returns the next one.
+
+        values: none (the last value stays), one (held) or one per tick of the stride. They act in the very ticks whose
+        samples come back: the feedback returned shows what they did.
+        """
+        if len(values) not in (0, 1, self.facts.stride_ticks):
+            raise ValueError(f"{len(values)} values; allowed are 0, 1 and {self.facts.stride_ticks}")
+        self._answered = self.feedback.exchange
+        self._last_command = encode("command", self._next_sequence(), exchange=self._answered,
+                                    controlword=self.controlword, compute_us=self._compute_us(), values=values)
+        self._send(self._last_command)
+        self._wait_for_feedback()
+        return self.feedback
+
+    def enable(self, timeout_s=1.0):
+        """Walks to operation enabled with setpoint 0, within a simulated time. A latched trip is reset on the way."""
+        walk = {"switch on disabled": SHUTDOWN, "ready to switch on": SWITCH_ON, "switched on": ENABLE_OPERATION,
+                "fault": FAULT_RESET, "operation enabled": ENABLE_OPERATION}
+        for _ in range(self._exchanges(timeout_s)):
+            state = self.feedback.state
+            word = walk.get(state, DISABLE_VOLTAGE)
+            # A reset is a rising edge: fall back to 0 where the last word already had the bit.
+            self.controlword = DISABLE_VOLTAGE if word == FAULT_RESET == self.controlword else word
+            if state == "operation enabled":
+                return self.feedback
+            self.exchange([Value()])
+        raise LinkError(f"the drive stays in {self.feedback.state}, {self.trip_name()}")
+
+    def disable(self, timeout_s=1.0):
+        """Takes the torque off at once: bring the axis to rest first."""
+        self.controlword = SHUTDOWN
+        for _ in range(self._exchanges(timeout_s)):
+            if self.feedback.state not in ("operation enabled", "quick stop active"):
+                return self.feedback
+            self.exchange([Value()])
+        raise LinkError(f"the drive stays in {self.feedback.state}")
+
+    def trip_name(self):
+        """The latched trip in words."""
+        return f"trip: {TRIPS.get(self.feedback.trip, self.feedback.trip)}" if self.feedback.trip else "no trip"
+
+    def done(self, patience_s=600.0):
+        """Says that tuning is finished, waits for the verdict, and closes."""
+        result = self._ask("done", ("result",), patience_s=patience_s)
+        self.close()
+        return _result(result)
+
+    # From here on: how it works inside.
+
+    def _exchanges(self, time_s):
+        return max(1, round(time_s * self.facts.tick_hz / self.facts.stride_ticks))
+
     def _wait_for_feedback(self):
         give_up_at = time.monotonic() + self._patience_s
         while self.feedback is None or self.feedback.exchange == self._answered:
@@ -480,29 +711,9 @@ class Client:
                 raise TimedOut(f"no feedback within {self._patience_s} s")
             self._receive(RESEND_S)
 
-    def _receive(self, timeout_s):
-        """One frame from the bench, or (None, None). What needs no caller is dealt with here."""
-        self._socket.settimeout(max(timeout_s, 1e-3))
-        try:
-            data, sender = self._socket.recvfrom(4096)
-        except (socket.timeout, ConnectionError):
-            return None, None
-        if sender[:2] != tuple(self._peer[:2]):
-            return None, None
-        try:
-            kind, _, fields = decode(data)
-        except Malformed as reason:
-            self.malformed[str(reason)] = self.malformed.get(str(reason), 0) + 1
-            return None, None
+    def _heard(self, kind, fields):
         if kind == "feedback":
             self._take(fields)
-        elif kind == "phase":
-            self.phase = PHASES.get(fields["phase"])
-        elif kind == "probe":
-            self._send(encode("echo", self._next_sequence(), nonce=fields["nonce"]))
-        elif kind == "close":
-            raise Closed(f"the bench closed: {CLOSE_REASONS.get(fields['reason'], fields['reason'])}")
-        return kind, fields
 
     def _take(self, fields):
         """A new feedback is kept; a repeated one gets the identical answer, if it had one."""
@@ -514,3 +725,82 @@ class Client:
             self.feedback = Feedback(fields["exchange"], fields["first_tick"], fields["trip"], fields["statusword"],
                                      fields["samples"])
             self._received_at = time.monotonic()
+
+
+class TorqueClient(Link):
+    """One connection to a bench whose speed loop is closed here (commands = "torque"), in lockstep or real time.
+
+    run() serves the bench until its verdict. It is given a function that is called with each feedback and returns the
+    torques that answer it: none (the last one stays), one TorqueValue (held) or one per tick of the stride.
+    """
+
+    COMMANDS = "torque"
+
+    def __init__(self, link=None, token=None, name="python", patience_s=15.0):
+        super().__init__(link, token, name, patience_s)
+        self._control, self._reset = None, None
+        self._acknowledged, self._acknowledgement = None, b""
+        self._answered, self._last_command = -1, b""
+
+    def run(self, control, reset=lambda: None):
+        """Says done at once, since there is nothing to tune here, and serves every phase; returns the verdict.
+
+        reset() is called where the controller has to forget its sums and filters: before each phase but tuning. A
+        setting of the drive is written, and stored, before run(). Raises TimedOut when nothing comes for patience_s.
+        """
+        self._control, self._reset = control, reset
+        done, done_at, heard_at = b"", 0.0, time.monotonic()
+        while True:
+            kind, fields = self._receive(RESEND_S)
+            now = time.monotonic()
+            heard_at = now if kind else heard_at
+            if kind == "result":
+                self.close()
+                return _result(fields)
+            if self._patience_s < now - heard_at:
+                raise TimedOut(f"nothing from the bench within {self._patience_s} s")
+            # Again every 100 ms until another phase comes; then now and then, for the result may be lost.
+            if self.phase and done_at + (RESEND_S if self.phase == "tuning" else 1.0) <= now:
+                done = done or encode("done", self._next_sequence())
+                self._send(done)
+                done_at = now
+
+    # From here on: how it works inside.
+
+    def _begin(self, sequence, fields):
+        """Acknowledges a phase; a repeated one gets the identical answer, and resets nothing."""
+        super()._begin(sequence, fields)
+        if self.phase == "over":
+            return
+        if sequence != self._acknowledged:
+            if self.phase != "tuning" and self._reset:
+                self._reset()
+            self._acknowledged = sequence
+            if self.phase != "reset":
+                self._answered = -1
+            self._acknowledgement = encode("phase_acknowledgement", self._next_sequence(), **fields)
+        self._send(self._acknowledgement)
+
+    def _heard(self, kind, fields):
+        """Answers a feedback once run() is on; a repeated one gets the identical answer."""
+        if kind != "torque_feedback" or self._control is None:
+            return
+        if fields["exchange"] == self._answered:
+            self._send(self._last_command)
+        elif self._is_next(fields["exchange"]):
+            self._received_at = time.monotonic()
+            feedback = Feedback(fields["exchange"], fields["first_tick"], fields["trip"], fields["statusword"],
+                                fields["samples"])
+            values = self._control(feedback)
+            # While tuning nobody walks the drive here: it stays switched off, without torque.
+            controlword = DISABLE_VOLTAGE if self.phase == "tuning" else ENABLE_OPERATION
+            self._answered = feedback.exchange
+            self._last_command = encode("torque_command", self._next_sequence(), exchange=feedback.exchange,
+                                        controlword=controlword, compute_us=self._compute_us(), values=values)
+            self._send(self._last_command)
+
+    def _is_next(self, exchange):
+        """In real time some may have been lost; in lockstep another one is left over from the phase before."""
+        if self.facts.pace == "lockstep":
+            return exchange in (self._answered + 1, 0)
+        return self._answered < exchange

@@ -1,3 +1,4 @@
+# Long because the fakes of the bench, the line and the machine stand beside the tests that use them.
 """Tests of plantstand_client.py and step_and_back_off.py: python3 -m unittest discover tools/python
 
 The client's frames are compared with tests/data/frames.json, which the bench's own code renders. Client and method
@@ -11,8 +12,10 @@ import json
 import math
 import os
 import random
+import select
 import socket
 import threading
+import tty
 import unittest
 from pathlib import Path
 from unittest import mock
@@ -20,7 +23,8 @@ from unittest import mock
 import plantstand_client as wire
 import step_and_back_off
 
-FRAMES = Path(__file__).resolve().parents[2] / "tests" / "data" / "frames.json"
+DATA = Path(__file__).resolve().parents[2] / "tests" / "data"
+FRAMES = DATA / "frames.json"
 TOKEN = "00112233445566778899aabbccddeeff"
 RPM = math.pi / 30.0
 
@@ -253,23 +257,95 @@ class Frames(unittest.TestCase):
         self.assertEqual(wire.as_text("x" + "ä" * 150), "x" + "ä" * 99)
 
     def test_links_are_read_and_wrong_ones_refused(self):
-        self.assertEqual(wire.parse_link("udp:127.0.0.1:7000"), ("127.0.0.1", 7000))
-        self.assertEqual(wire.parse_link("udp:[::1]:7000"), ("::1", 7000))
-        for link in ("serial:/dev/ttyACM0:115200", "udp:7000", "udp:host:port", ""):
+        self.assertEqual(wire.parse_link("udp:127.0.0.1:7000"), ("udp", "127.0.0.1", 7000))
+        self.assertEqual(wire.parse_link("udp:[::1]:7000"), ("udp", "::1", 7000))
+        self.assertEqual(wire.parse_link("serial:/dev/ttyACM0:115200"), ("serial", "/dev/ttyACM0", 115200))
+        self.assertEqual(wire.parse_link("serial:/dev/by-path/a:1.0:9600"), ("serial", "/dev/by-path/a:1.0", 9600))
+        for link in ("serial:/dev/ttyACM0", "serial::9600", "tcp:host:1", "udp:7000", "udp:host:port", ""):
             with self.assertRaises(wire.LinkError):
                 wire.parse_link(link)
 
 
+class Stream(unittest.TestCase):
+    def test_frames_are_stuffed_and_unstuffed_as_the_check_values_say(self):
+        rows = json.loads((DATA / "check-values.json").read_text(encoding="utf-8"))["rows"]
+        rows = [row for row in rows if row["id"].startswith("cobs-")]
+        self.assertEqual(len(rows), 13)
+        for row in rows:
+            with self.subTest(row["id"]):
+                plain, stuffed = bytes.fromhex(row["inputs"]["bytes_hex"]), bytes.fromhex(row["expected"])
+                self.assertEqual(wire.stuff(plain), b"\0" + stuffed + b"\0")
+                self.assertEqual(list(wire.Unstuffer().frames(stuffed + b"\0")), [plain])
+        block = bytes([7]) * 254
+        self.assertEqual(list(wire.Unstuffer().frames(b"\xff" + block + b"\x01\0")), [block])
+
+    def test_frames_come_out_of_any_pieces_and_what_is_none_is_dropped_and_counted(self):
+        frames = [bytes.fromhex(frame["hex"]) for frame in json.loads(FRAMES.read_text(encoding="utf-8"))["frames"]]
+        stream = b"boot\r\n" + b"".join(map(wire.stuff, frames)) + b"\x09cut" + wire.stuff(b"whole") + b"\x01" * 9999
+        stream += wire.stuff(b"last")
+        for size in (1, 2, 7, 255, len(stream)):
+            unstuffer = wire.Unstuffer()
+            pieces = (stream[place:place + size] for place in range(0, len(stream), size))
+            self.assertEqual([frame for piece in pieces for frame in unstuffer.frames(piece)],
+                             frames + [b"whole", b"last"])
+            self.assertEqual(unstuffer.dropped, 3)
+
+
+class Cable(threading.Thread):
+    """A pseudo-terminal whose far end is a link over UDP: what comes on either side is passed on, stuffed or not."""
+
+    def __init__(self, link):
+        super().__init__(daemon=True)
+        self.ours, self.theirs = os.openpty()
+        tty.setraw(self.theirs)
+        self.link = f"serial:{os.ttyname(self.theirs)}:115200"
+        _, host, port = wire.parse_link(link)
+        self.listening, self.socket = (host, port), socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self.socket.bind((host, 0))
+        self.done = threading.Event()
+
+    def run(self):
+        unstuffer, target = wire.Unstuffer(), self.listening
+        os.write(self.ours, b"boot loader 1\r\n")
+        while not self.done.is_set():
+            ready, _, _ = select.select([self.ours, self.socket], [], [], 0.02)
+            if self.ours in ready:
+                for frame in unstuffer.frames(os.read(self.ours, 4096)):
+                    self.socket.sendto(frame, target)
+            if self.socket in ready:
+                frame = self.socket.recv(4096)
+                with contextlib.suppress(wire.Malformed):
+                    kind, sequence, fields = wire.decode(frame)
+                    if kind == "accept":
+                        target = (self.listening[0], fields["port"])
+                        frame = wire.encode(kind, sequence, **dict(fields, port=0))
+                os.write(self.ours, wire.stuff(frame))
+
+    def hang_up(self):
+        self.done.set()
+        if self.is_alive():
+            self.join(5.0)
+        os.close(self.ours)
+        os.close(self.theirs)
+        self.socket.close()
+
+
 class Link(unittest.TestCase):
-    def started(self, machine, **options):
+    def started(self, machine, over_a_cable=False, **options):
         bench = FakeBench(machine, **options)
         bench.start()
-        client = wire.Client(bench.link, TOKEN, name="test", patience_s=3.0)
+        link = bench.link
+        if over_a_cable:
+            self.cable = Cable(bench.link)
+            self.cable.start()
+            self.addCleanup(self.cable.hang_up)
+            link = self.cable.link
+        client = wire.Client(link, TOKEN, name="test", patience_s=3.0)
         self.addCleanup(client.__exit__)
         return bench, client
 
-    def check_session(self, lose):
-        bench, client = self.started(Machine(), lose=lose)
+    def check_session(self, lose, over_a_cable=False):
+        bench, client = self.started(Machine(), over_a_cable, lose=lose)
         facts = client.open()
         self.assertEqual((facts.title, facts.stride_ticks), ("one mass", 8))
         client.enable()
@@ -299,6 +375,27 @@ class Link(unittest.TestCase):
 
     def test_lost_frames_are_sent_again_and_act_once(self):
         self.check_session(lose=(1, 4, 8, 21, 40, 55, 70, 71))
+
+    def test_a_session_over_a_serial_line(self):
+        client = self.check_session(lose=(), over_a_cable=True)
+        self.assertEqual(client.malformed, {"too_short": 1})
+
+    def test_lost_frames_on_a_serial_line_are_sent_again_and_act_once(self):
+        self.check_session(lose=(1, 4, 8, 21, 40, 55, 70, 71), over_a_cable=True)
+
+    def test_a_line_that_hangs_up_is_a_clear_error(self):
+        cable = Cable("udp:127.0.0.1:9")
+        with wire.Client(cable.link, TOKEN, patience_s=3.0) as client:
+            cable.hang_up()
+            with self.assertRaisesRegex(wire.LinkError, "lost the line /dev/pts/"):
+                client.open()
+
+    def test_a_line_that_cannot_be_used_says_why(self):
+        for link, says in (("serial:/dev/ttyNOSUCH7:9600", "cannot open /dev/ttyNOSUCH7.*dialout"),
+                           ("serial:/dev/null:9600", "/dev/null is no serial line"),
+                           ("serial:/dev/null:9601", "9601 baud is unknown here; known are 50,.*9600")):
+            with self.assertRaisesRegex(wire.LinkError, says):
+                wire.Client(link, TOKEN)
 
     def test_refusals_are_named(self):
         bench, client = self.started(Machine(), refuse=True)
@@ -332,6 +429,120 @@ class Link(unittest.TestCase):
         with mock.patch.dict(os.environ, clear=True):
             with self.assertRaisesRegex(wire.LinkError, "PLANTSTAND_LINK and PLANTSTAND_TOKEN"):
                 wire.Client()
+
+
+class FakeTorqueBench(threading.Thread):
+    """Serves one TorqueClient through tuning, power cycle, one examination with a reset in it, and the result.
+
+    Everything is said twice, as to a client that is late; what an honest bench would then see is kept.
+    """
+
+    EXCHANGES = 50
+
+    def __init__(self, pace):
+        super().__init__(daemon=True)
+        self.socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self.socket.bind(("127.0.0.1", 0))
+        self.socket.settimeout(3.0)
+        self.link = "udp:127.0.0.1:%d" % self.socket.getsockname()[1]
+        self.pace, self.sequence, self.peer = pace, 0, None
+        self.acknowledged, self.commands, self.done = [], [], 0
+
+    def say_twice(self, kind, **fields):
+        self.sequence += 1
+        frame = wire.encode(kind, self.sequence, **fields)
+        for _ in range(2):
+            self.socket.sendto(frame, self.peer)
+
+    def hear(self, wanted):
+        """The next frame of a kind, twice the same."""
+        found = []
+        while len(found) < 2:
+            data, self.peer = self.socket.recvfrom(4096)
+            kind, _, fields = wire.decode(data)
+            self.done += kind == "done"
+            if kind == wanted:
+                found.append((data, fields))
+        assert found[0] == found[1], f"a repeated {wanted} is another one"
+        return found[0][1]
+
+    def run(self):
+        with self.socket:
+            data, self.peer = self.socket.recvfrom(4096)
+            self.sequence = wire.decode(data)[1]
+            self.say_twice("accept", port=self.socket.getsockname()[1], version_min=1, version_max=1, commands=2,
+                           pace=self.pace, tick_hz=4000, stride_ticks=2, endless=True, travel_min_deg=0.0,
+                           travel_max_deg=0.0, window_min_deg=0.0, window_max_deg=0.0, path_deg=0.0,
+                           max_speed_rad_per_s=100.0, time_s=60.0, nonce=5, title="torque")
+            self.phase(1)
+            self.exchange(0)
+            while not self.done:
+                self.done += wire.decode(self.socket.recv(4096))[0] == "done"
+            self.phase(2)
+            self.phase(3)
+            for exchange in range(self.EXCHANGES):
+                if exchange == self.EXCHANGES // 2:
+                    self.phase(5)
+                self.exchange(exchange)
+            self.say_twice("phase", phase=4, corner=0)
+            self.say_twice("result", verdict=1, grade_percent=75.0, text="every limit held")
+
+    def phase(self, number):
+        self.say_twice("phase", phase=number, corner=0)
+        self.acknowledged.append(self.hear("phase_acknowledgement")["phase"])
+
+    def exchange(self, exchange):
+        samples = [wire.TorqueSample(2 * exchange + tick, 10.0, float(exchange), 0.0) for tick in range(2)]
+        self.say_twice("torque_feedback", exchange=exchange, first_tick=2 * exchange, trip=0, statusword=0x237,
+                       samples=samples)
+        self.commands.append(self.hear("torque_command"))
+
+
+class Torque(unittest.TestCase):
+    def check_run(self, pace):
+        bench = FakeTorqueBench(pace)
+        bench.start()
+        calls, resets = [], []
+
+        def control(feedback):
+            calls.append(feedback.exchange)
+            sample = feedback.samples[-1]
+            return [wire.TorqueValue(0.5 * (sample.setpoint_rad_per_s - sample.measured_speed_rad_per_s), 0.25)]
+
+        with wire.TorqueClient(bench.link, TOKEN, name="gain", patience_s=3.0) as client:
+            facts = client.open()
+            self.assertEqual((facts.title, facts.stride_ticks), ("torque", 2))
+            result = client.run(control, reset=lambda: resets.append(len(calls)))
+        bench.join(5.0)
+        self.assertEqual(result, wire.Result("pass", 75.0, "every limit held"))
+        # Each feedback was answered once, whatever was repeated; sums were forgotten before each part and at the reset.
+        self.assertEqual(calls, [0] + list(range(bench.EXCHANGES)))
+        self.assertEqual(resets, [1, 1, 1 + bench.EXCHANGES // 2])
+        self.assertEqual(bench.acknowledged, [1, 2, 3, 5])
+        self.assertEqual([command["controlword"] for command in bench.commands], [0x00] + [0x0F] * bench.EXCHANGES)
+        expected = [wire.TorqueValue(0.5 * (10.0 - exchange), 0.25) for exchange in calls]
+        self.assertEqual([command["values"] for command in bench.commands], [[value] for value in expected])
+
+    def test_a_run_in_lockstep_from_open_to_result(self):
+        self.check_run(pace=1)
+
+    def test_a_run_in_real_time_from_open_to_result(self):
+        self.check_run(pace=2)
+
+    def test_a_client_that_commands_something_else_says_so(self):
+        bench = FakeTorqueBench(1)
+        bench.start()
+        with wire.Client(bench.link, TOKEN, patience_s=3.0) as client:
+            with self.assertRaisesRegex(wire.LinkError, "commands speed, the bench wants torque"):
+                client.open()
+
+    def test_silence_is_a_clear_error(self):
+        silent = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        silent.bind(("127.0.0.1", 0))
+        link = "udp:127.0.0.1:%d" % silent.getsockname()[1]
+        with silent, wire.TorqueClient(link, TOKEN, patience_s=0.3) as client:
+            with self.assertRaisesRegex(wire.TimedOut, "nothing from the bench within 0.3 s"):
+                client.run(lambda feedback: [])
 
 
 class Method(unittest.TestCase):

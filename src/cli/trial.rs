@@ -15,7 +15,7 @@ use crate::cli::{Outcome, Stop, output};
 use crate::host::interrupt::Interrupt;
 use crate::host::processor::OneProcessor;
 use crate::report::{gather, html, json};
-use crate::scenario::{Commands, Scenario};
+use crate::scenario::{Commands, Pace, Scenario};
 use crate::trial::bits::sha256_hex;
 use crate::trial::examination::examine;
 use crate::trial::judgement::judge;

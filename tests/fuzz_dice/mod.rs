@@ -18,7 +18,7 @@ pub fn corpus(folders: &[&str]) -> Vec<Vec<u8>> {
     for folder in folders {
         let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(folder);
         let entries = std::fs::read_dir(&folder).unwrap_or_else(|error| panic!("{}: {error}", folder.display()));
-        paths.extend(entries.map(|entry| entry.expect("an entry").path()));
+        paths.extend(entries.map(|entry| entry.expect("an entry").path()).filter(|path| path.is_file()));
     }
     paths.sort();
     paths.iter().map(|path| std::fs::read(path).expect("a file of the corpus")).collect()

@@ -41,7 +41,7 @@ pub const TARGETS: [Target; 9] = [
     Target { name: "settings", folders: &[], check: settings::check, words: settings::WORDS },
     Target {
         name: "scenario",
-        folders: &["tests/data/scenarios", "scenarios"],
+        folders: &["tests/data/scenarios", "scenarios", "scenarios/torque"],
         check: scenario::check,
         words: scenario::WORDS,
     },

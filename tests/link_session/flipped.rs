@@ -67,7 +67,7 @@ fn check(running: &Running, case: &str, bytes: &[u8]) -> Found {
             return Found::CommandInTurn;
         }
         // The axis that nobody commands any more is brought to rest.
-        Message::Close(_) => assert!(peer.session.end().is_some() && !peer.session.bench.drive.torque_may_act()),
+        Message::Close(_) => assert!(peer.session.end().is_some() && !peer.session.bench().drive.torque_may_act()),
         Message::Done => assert!(rows == 0 && peer.session.end().is_some()),
         // May change how the drive goes on; takes no tick.
         Message::SettingWrite(_) | Message::HandAction(_) => assert_eq!(rows, 0, "{case}"),

@@ -8,7 +8,7 @@ cd "$(dirname "${BASH_SOURCE[0]}")/../.."
 seconds=${1:?usage: tools/fuzz/run.sh SECONDS [TARGET...]}
 shift
 targets=("$@")
-[ $# -gt 0 ] || mapfile -t targets < <(sed -n 's/^ *Target { name: "\([a-z]*\)".*/\1/p' tests/fuzz_targets/mod.rs)
+[ $# -gt 0 ] || mapfile -t targets < <(sed -n 's/.*name: "\([a-z]*\)".*/\1/p' tests/fuzz_targets/mod.rs)
 
 host=$(rustc -vV | sed -n 's/^host: //p')
 # What the coverage sanitizer adds; given a target by name, so that build scripts are left as they are.
@@ -21,7 +21,11 @@ RUSTFLAGS=$(tr '\n' ' ' <<< "$RUSTFLAGS") cargo build --release --locked --targe
 for target in "${targets[@]}"; do
   mkdir -p "target/fuzz/found/$target" "target/fuzz/broken/$target"
   folders=("target/fuzz/found/$target" "tests/data/corpus/$target")
-  [ "$target" != scenario ] || folders+=(tests/data/scenarios scenarios)
+  case $target in
+    scenario) folders+=(tests/data/scenarios scenarios) ;;
+    stream)   folders+=(tests/data/corpus/wire) ;;
+    replay)   folders+=(tests/data/corpus/session) ;;
+  esac
   echo "--- $target"
   PLANTSTAND_FUZZ_TARGET=$target "target/fuzz/$host/release/plantstand-fuzz" -max_total_time="$seconds" -max_len=16384 \
     -timeout=20 -rss_limit_mb=2048 -print_final_stats=1 -artifact_prefix="target/fuzz/broken/$target/" \

@@ -193,6 +193,28 @@ fn a_client_that_opens_again_moves_nothing_and_is_told_where_the_run_stands() {
     assert_eq!(again.session.counts.opened_again, u64::from(EXCHANGES) - 1);
 }
 
+/// The link hands on an open without number or token when the same method has opened again.
+#[test]
+fn a_method_that_comes_back_hears_the_last_feedback_and_its_old_requests_are_forgotten() {
+    let mut peer = Peer::begun();
+    peer.enable();
+    peer.setting(Setting::SpeedGain, 0.1);
+    let (feedback, bits, number) = (peer.feedback(), peer.bits(), Setting::SpeedGain.number());
+    let write = framed(1, Message::SettingWrite(SettingWrite { number, value: 0.2 }));
+    peer.give(&write);
+    peer.setting(Setting::SpeedGain, 0.3);
+    let open = framed(0, Message::Open(Open { token: [0; 16], name: Text::new("again") }));
+    assert!(peer.give(&open), "it is a sign of life");
+    assert!(matches!(peer.last(), Message::Feedback(last) if last == feedback));
+    assert_eq!((peer.bits(), peer.session.counts.opened_again), (bits, 1));
+    // To the bit a request of before, but of somebody who counts anew: it acts.
+    peer.give(&write);
+    assert_eq!(peer.answer().value.to_bits(), 0.2_f64.to_bits());
+    assert_eq!(peer.answered_value(Setting::SpeedGain).to_bits(), 0.2_f64.to_bits());
+    peer.command(0x0F, &[]);
+    assert_eq!(peer.feedback().exchange, feedback.exchange + 1);
+}
+
 #[test]
 fn questions_change_no_bit() {
     let undisturbed = run(Peer::begun(), |_, _| {});

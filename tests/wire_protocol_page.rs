@@ -10,16 +10,19 @@ use std::fmt::Write;
 
 use plantstand::wire::codec::{Malformed, encode};
 use plantstand::wire::layout::{
-    self, AUTHENTICATED_KIND_BIT, CRC_BYTES, Field, FieldType, Kind, MAX_FRAME_BYTES, RESERVED_KINDS, Tail, header,
-    sample, torque_sample, torque_value, value,
+    self, AUTHENTICATED_KIND_BIT, CRC_BYTES, Field, FieldType, Kind, MAX_FRAME_BYTES, MAX_SEALED_FRAME_BYTES,
+    RESERVED_KINDS, Tail, header, sample, torque_sample, torque_value, value,
 };
 use plantstand::wire::message::{
-    CloseReason, Commands, Frame, HandActionKind, HandOutcome, Pace, PhaseKind, RefuseReason, SettingOutcome, Verdict,
+    Accept, CloseReason, Commands, Frame, HandActionKind, HandOutcome, Message, Pace, PhaseKind, RefuseReason,
+    SettingOutcome, Verdict,
 };
+use plantstand::wire::seal::{self, Direction, Key, Nonces, Unsealed};
 use plantstand::wire::stream::stuff;
 use serde_json::{Map, Value, json};
 
 const PAGE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/src/wire/PROTOCOL.md");
+const SEALED: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/data/sealed.json");
 const FRAMES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/data/frames.json");
 
 /// Each part of the page between `<!-- generated: NAME -->` and `<!-- end -->` is what this test renders.
@@ -34,6 +37,9 @@ fn the_page_says_what_the_code_says() {
         ("named values", named_values()),
         ("refusals", refusals()),
         ("on a line", on_a_line()),
+        ("seal", table(layout::seal::FIELDS)),
+        ("seal refusals", seal_refusals()),
+        ("sealed frames", sealed_in_hex()),
         ("frames", frames_in_hex()),
     ] {
         expected = with_part(&expected, name, &part);
@@ -50,6 +56,17 @@ fn the_frames_for_other_languages_are_the_samples() {
     let expected = format!("{}\n", serde_json::to_string_pretty(&file).expect("plain values"));
     let found = std::fs::read_to_string(FRAMES).unwrap_or_default();
     check_file(FRAMES, &found, &expected);
+}
+
+/// Sealed frames for clients in other languages, made with a token that is no secret.
+#[test]
+fn the_sealed_frames_for_other_languages_are_the_codes() {
+    let what = "sealed frames of the link, rendered by tests/wire_protocol_page.rs; direction 1 is to the bench";
+    let frames: Vec<Value> = sealed_samples().iter().map(Sealed::as_json).collect();
+    let file = json!({ "what": what, "token": hex(&TOKEN), "challenge": hex(&CHALLENGE), "frames": frames });
+    let expected = format!("{}\n", serde_json::to_string_pretty(&file).expect("plain values"));
+    let found = std::fs::read_to_string(SEALED).unwrap_or_default();
+    check_file(SEALED, &found, &expected);
 }
 
 /// The samples have at least one frame of every kind.
@@ -86,8 +103,8 @@ fn kinds() -> String {
     }
     let _ = writeln!(
         out,
-        "| {AUTHENTICATED_KIND_BIT} and above | | reserved, not built yet: the kind without its highest bit, with 16 \
-         bytes of authentication code before the checksum |"
+        "| {AUTHENTICATED_KIND_BIT} and above | | the kind without its highest bit, sealed: see [on other \
+         hosts](#on-other-hosts) |"
     );
     out
 }
@@ -194,6 +211,104 @@ fn on_a_line() -> String {
     };
     let (plain, stuffed) = (rows(&plain), rows(&stuffed));
     format!("```text\nframe {name}      {plain}\non the line     {stuffed}\n```")
+}
+
+fn seal_refusals() -> String {
+    let keys: Vec<String> = Unsealed::KEYS.iter().map(|key| format!("`{key}`")).collect();
+    format!("{}.", keys.join(", "))
+}
+
+const TOKEN: [u8; 16] = *b"\x00\x11\x22\x33\x44\x55\x66\x77\x88\x99\xaa\xbb\xcc\xdd\xee\xff";
+const CHALLENGE: [u8; 16] = *b"\xf0\xe1\xd2\xc3\xb4\xa5\x96\x87\x78\x69\x5a\x4b\x3c\x2d\x1e\x0f";
+
+/// A frame of a sealed opening.
+struct Sealed {
+    name: &'static str,
+    direction: Direction,
+    nonce: u64,
+    counter: u64,
+    frame: Frame,
+}
+
+impl Sealed {
+    fn bytes(&self) -> Vec<u8> {
+        let nonces = Nonces { challenge: CHALLENGE, nonce: self.nonce };
+        let mut out = [0; MAX_SEALED_FRAME_BYTES];
+        let (key, plain) = (Key::new(&TOKEN), bytes_of(&self.frame));
+        let length = seal::seal(&plain, &key, self.direction, &nonces, self.counter, &mut out).expect("a plain frame");
+        out[..length].to_vec()
+    }
+
+    fn as_json(&self) -> Value {
+        json!({
+            "name": self.name, "direction": self.direction as u8, "nonce": self.nonce, "counter": self.counter,
+            "plain": hex(&bytes_of(&self.frame)), "sealed": hex(&self.bytes()),
+        })
+    }
+}
+
+/// An opening as it crosses: the second open is the first one sent again.
+fn sealed_samples() -> Vec<Sealed> {
+    let sample = |wanted: &str| {
+        let found = wire_samples::all().into_iter().find(|(name, _)| *name == wanted);
+        found.expect("a sample").1
+    };
+    let mut open = sample("open");
+    let Message::Open(fields) = &mut open.message else { panic!("not an open") };
+    fields.token = CHALLENGE;
+    let accept = sample("accept");
+    let Message::Accept(Accept { nonce, .. }) = accept.message else { panic!("not an accept") };
+    let mut probe = sample("probe");
+    probe.sequence = 2;
+    let (to_bench, to_client) = (Direction::ToBench, Direction::ToClient);
+    let sealed = |name, direction, nonce, counter, frame: &Frame| Sealed {
+        name,
+        direction,
+        nonce,
+        counter,
+        frame: frame.clone(),
+    };
+    vec![
+        sealed("open", to_bench, 0, 1, &open),
+        sealed("open_again", to_bench, 0, 2, &open),
+        sealed("accept", to_client, 0, 1, &accept),
+        sealed("probe", to_bench, nonce, 1, &probe),
+        sealed("echo", to_client, nonce, 1, &sample("echo")),
+        sealed("feedback", to_client, nonce, 3, &sample("feedback")),
+        sealed("command", to_bench, nonce, 2, &sample("command_held")),
+        sealed("done", to_bench, nonce, 3, &sample("done")),
+    ]
+}
+
+/// The sealed open and the sealed probe, every field on a line.
+fn sealed_in_hex() -> String {
+    let mut out = String::new();
+    let samples = sealed_samples();
+    for sealed in samples.iter().filter(|sealed| ["open", "probe"].contains(&sealed.name)) {
+        let bytes = sealed.bytes();
+        let _ = writeln!(out, "#### sealed {}, {} bytes\n\n```text", sealed.name, bytes.len());
+        let mut fields = fields_of(&sealed.frame, &bytes_of(&sealed.frame));
+        let crc = fields.pop().expect("a checksum");
+        for field in &mut fields {
+            match field.name.as_str() {
+                "kind" => field.shown = format!("{AUTHENTICATED_KIND_BIT} + {}", field.shown),
+                "payload_bytes" => field.shown = format!("{} + {}", field.shown, layout::seal::END),
+                "token" => field.shown = "the challenge".to_owned(),
+                _ => {}
+            }
+            field.write_lines(&bytes, &mut out);
+        }
+        for field in layout::seal::FIELDS {
+            read(sealed.frame.message.kind(), field, crc.start, "", &bytes).write_lines(&bytes, &mut out);
+        }
+        let end = bytes.len() - CRC_BYTES;
+        let sum = u32::from_le_bytes(bytes[end..].try_into().expect("four bytes"));
+        let shown = format!("{sum:#010x}");
+        Found { start: end, end: bytes.len(), name: "crc".into(), shown, value: json!(sum) }
+            .write_lines(&bytes, &mut out);
+        let _ = writeln!(out, "```\n");
+    }
+    out
 }
 
 /// The samples short enough for a page, every field on a line.

@@ -9,6 +9,7 @@ use crate::base::time::TickRate;
 use crate::bench::port::{Clock, Gone, Link, Metronome, Outlet, RESEND_AFTER};
 use crate::bench::session::Session;
 use crate::bench::terms::End;
+use crate::bench::timing::due_ns;
 use crate::wire::layout::MAX_FRAME_BYTES;
 use crate::wire::message::Pace;
 
@@ -180,17 +181,16 @@ pub fn real_time(
             link,
             patience,
         );
-        if let Some(end) = attendant.asked_to_end().or_else(|| session.end().cloned()) {
-            return end;
+        match attendant.asked_to_end() {
+            // The axis is brought to rest first.
+            Some(End::Left(why)) => session.leave(why),
+            Some(end) => return end,
+            None => {}
+        }
+        if let Some(end) = session.end() {
+            return end.clone();
         }
     }
-}
-
-/// When a tick is due, in nanoseconds from the first: round(k · 10⁹ / tick_hz), never summed up.
-#[must_use]
-pub fn due_ns(rate: TickRate, tick: u64) -> u64 {
-    let hz = u128::from(rate.hz);
-    ((u128::from(tick) * 1_000_000_000 + hz / 2) / hz) as u64
 }
 
 impl Waiting {

@@ -160,6 +160,10 @@ impl Run {
         } else {
             self.speed_tick(&mut went);
         }
+        if self.on_the_clock && (went.finished || went.fault.is_some()) {
+            // The step in which it ended counts, so that a record tells it from one that was not taken any more.
+            self.tick += 1;
+        }
         went
     }
 

@@ -14,7 +14,7 @@ use crate::bench::sent::{Answers, Sent};
 use crate::bench::standing::Command;
 use crate::bench::tick::{Bench, Script, Setup};
 use crate::bench::{frames, requests};
-use crate::wire::codec::{decode, encode};
+use crate::wire::codec::{Malformed, decode, encode};
 use crate::wire::layout::MAX_FRAME_BYTES;
 use crate::wire::message::{
     Accept, Close, Commands, Frame, Message, Pace, Phase, PhaseKind, Probe, Refuse, RefuseReason, Text,
@@ -181,7 +181,7 @@ impl Session {
             return self.receive_late(decoded.ok(), out);
         }
         let kept_before = self.taken.frames.len();
-        self.keep_frame(bytes, matches!(decoded, Ok(Frame { message: Message::Open(_), .. })));
+        self.keep_frame(bytes, &decoded);
         let heard = match decoded {
             Err(malformed) => self.refuse(malformed.key()),
             Ok(frame) => self.act(bytes, frame, out),
@@ -196,12 +196,14 @@ impl Session {
     }
 
     /// An open holds the token: what it does is kept, and not its bytes.
-    fn keep_frame(&mut self, bytes: &[u8], is_open: bool) {
-        let entry = match is_open {
-            true if self.opens_again() => Entry::OpenedAgain,
-            true => return,
-            false if bytes.is_empty() => return,
-            false => Entry::Frame(bytes),
+    fn keep_frame(&mut self, bytes: &[u8], decoded: &Result<Frame, Malformed>) {
+        let entry = match decoded {
+            Ok(Frame { message: Message::Open(_), sequence }) if *sequence == 0 || self.opens_again() => {
+                Entry::OpenedAgain
+            }
+            Ok(Frame { message: Message::Open(_), .. }) => return,
+            _ if bytes.is_empty() => return,
+            _ => Entry::Frame(bytes),
         };
         frames::keep(&mut self.taken.frames, self.run.tick(), entry);
     }
@@ -303,6 +305,11 @@ impl Session {
     /// go on.
     fn open_again(&mut self, sequence: u32, out: Out<'_>) -> bool {
         let accept = self.terms.accept;
+        if sequence == 0 {
+            // Handed on by the link: who comes back by another way was told the facts there.
+            self.reconnected(out);
+            return true;
+        }
         if self.opens_again() {
             answer_open(sequence, Message::Accept(accept), out);
             self.reconnected(out);
@@ -319,10 +326,14 @@ impl Session {
         self.refuse("open_again")
     }
 
-    /// The same for a client that comes back by another way and was told the facts there.
+    /// The client begins its numbers anew, so no request of before is one of now; it hears the phase again, and what the
+    /// one before was asked last. Exchange, drive and settings stay as they are.
     pub fn reconnected(&mut self, out: Out<'_>) {
         self.counts.opened_again += 1;
         self.answers.clear();
+        if !self.begun {
+            return;
+        }
         self.announce(self.waits_for(), out);
         if self.is_outside_controlled() {
             self.ready = false;
@@ -336,8 +347,11 @@ impl Session {
         while self.is_lockstep() && self.end.is_none() && self.ready && !self.tick_on(out) {}
     }
 
-    /// One tick. `true` when the outside was asked: a feedback went out.
+    /// One tick, unless the phase has ended. `true` when the outside was asked: a feedback went out.
     pub fn tick_on(&mut self, out: Out<'_>) -> bool {
+        if self.end.is_some() {
+            return false;
+        }
         let went = self.run.tick_on(self.ready);
         self.taken.rows.extend(went.row);
         self.counts.silent_ticks += u64::from(went.silent);

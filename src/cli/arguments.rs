@@ -37,7 +37,7 @@ pub enum Command {
     Score(ScoreArguments),
     /// A carried method, run as a client: what `score --by` starts
     Method {
-        /// careful or hasty
+        /// careful or hasty; echo answers probes and nothing else
         name: String,
     },
     /// The bare plant under a given torque: no drive, no sensor, no noise; the truth, one row a tick
@@ -47,6 +47,9 @@ pub enum Command {
         /// The folder that a trial left
         record: PathBuf,
     },
+    /// What a link can carry: round trips, lateness, loss; which tick and stride fit
+    #[command(after_help = "Exit status: 0 measured, 2 usage error, 4 the link could not be measured.")]
+    Probe(ProbeArguments),
     /// Print a JSON Schema: result or scenario
     Schema {
         /// result or scenario
@@ -72,10 +75,11 @@ pub struct DescribeArguments {
 pub struct ScoreArguments {
     /// Scenario file
     pub file: PathBuf,
-    /// A method that the program carries: careful or hasty [default: careful]
+    /// A method that the program carries: careful, hasty, or pi where the outside commands torque [default: careful, pi]
     #[arg(long, value_name = "NAME", group = "who")]
     pub by: Option<String>,
-    /// Wait for whoever connects to udp:HOST:PORT (port 0 prints the port taken; loopback only) or serial:PATH:BAUD
+    /// Wait for whoever connects to udp:HOST:PORT (port 0 prints the port taken) or serial:PATH:BAUD; beyond this machine
+    /// every frame is sealed, with a token from --token-file or PLANTSTAND_TOKEN
     #[arg(long, value_name = "LINK", group = "who")]
     pub listen: Option<String>,
     /// Start an outside program; split into words as a shell would, but no shell runs
@@ -93,12 +97,19 @@ pub struct ScoreArguments {
     /// Examine the nominal machine and this corner only
     #[arg(long, value_name = "NAME")]
     pub corner: Option<String>,
-    /// lockstep; real-time is not built yet
-    #[arg(long, value_name = "PACE", default_value = "lockstep", value_parser = ["lockstep", "real-time"])]
-    pub pace: String,
+    /// lockstep waits for every answer, real-time goes on by the clock [default: the scenario's]
+    #[arg(long, value_name = "PACE", value_parser = ["lockstep", "real-time"])]
+    pub pace: Option<String>,
+    /// In real time, spin for at most 30 µs before each tick instead of sleeping to the end: nearer to the mark, for more
+    /// of a processor
+    #[arg(long)]
+    pub spin: bool,
     /// Take the token for --listen from a file that only you may read (mode 0600)
     #[arg(long, value_name = "FILE")]
     pub token_file: Option<PathBuf>,
+    /// Seal every frame on this machine too, as it is done beyond it: to rehearse that
+    #[arg(long)]
+    pub seal: bool,
     /// Where the record goes; an existing folder is refused [default: records/SCENARIO-TIME-SEED]
     #[arg(long, value_name = "DIR", conflicts_with = "no_record")]
     pub record: Option<PathBuf>,
@@ -114,6 +125,32 @@ pub struct ScoreArguments {
     /// How long a silent method is waited for, in seconds, or off
     #[arg(long, value_name = "SECONDS|off")]
     pub patience: Option<String>,
+}
+
+/// Arguments of `probe`.
+#[derive(Args, Debug)]
+pub struct ProbeArguments {
+    /// Where to wait for a client: udp:HOST:PORT (port 0 prints the port taken) [default: start an own client on this
+    /// machine]
+    pub link: Option<String>,
+    /// What the client is told that it commands: speed or torque; a client may know one of them only
+    #[arg(long, value_name = "WHAT", default_value = "speed", value_parser = ["speed", "torque"])]
+    pub commands: String,
+    /// How long each measurement lasts
+    #[arg(long, value_name = "SECONDS", default_value_t = 1.0)]
+    pub seconds: f64,
+    /// Wait for a tick by sleep and then a spin of at most 30 µs, not by sleep alone
+    #[arg(long)]
+    pub spin: bool,
+    /// Priority among the real-time threads, 1 to 99
+    #[arg(long, value_name = "N", default_value_t = 80)]
+    pub priority: u8,
+    /// Take the token from a file that only you may read (mode 0600)
+    #[arg(long, value_name = "FILE")]
+    pub token_file: Option<PathBuf>,
+    /// Also write what was found here; - is standard output
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
 }
 
 /// Arguments of `simulate`.

@@ -5,6 +5,7 @@
 use std::time::{Duration, Instant};
 
 use crate::base::recording::Recording;
+use crate::base::time::TickRate;
 use crate::bench::pacing::{Patience, Watch};
 use crate::bench::port::Gone;
 use crate::bench::session::{End, Session, Taken};
@@ -27,6 +28,8 @@ pub struct Keeper<'a> {
     pub bits: Bits,
     /// The rows so far; none where they would not fit into memory easily.
     pub recording: Option<Recording>,
+    what: &'static str,
+    total_ticks: u64,
     progress: Progress,
     child_gone: Option<Instant>,
     /// What the machine refused while the run lasted.
@@ -55,7 +58,7 @@ impl<'a> Keeper<'a> {
     ) -> Self {
         let total = run.scenario.timing.rate.nearest_tick(run.scenario.tuning.time_s);
         let picture = (total <= PICTURE_ROWS_MAX).then_some(0);
-        Self::new(run, child, record, strike, Progress::start("tuning", total), picture)
+        Self::new(run, (child, record, strike), ("tuning", total), picture)
     }
 
     /// For an examination through a controller outside, all of whose rows are judged.
@@ -66,20 +69,31 @@ impl<'a> Keeper<'a> {
         strike: &'a Strike,
     ) -> Self {
         let total = run.scenario.timing.end_tick;
-        Self::new(run, child, record, strike, Progress::start("examination", total), Some(total as usize + 1))
+        Self::new(run, (child, record, strike), ("examination", total), Some(total as usize + 1))
     }
 
     fn new(
         run: &'a Run<'a>,
-        child: Option<&'a Child>,
-        record: Option<&'a mut Record>,
-        strike: &'a Strike,
-        progress: Progress,
+        (child, record, strike): (Option<&'a Child>, Option<&'a mut Record>, &'a Strike),
+        (what, total_ticks): (&'static str, u64),
         rows: Option<usize>,
     ) -> Self {
+        let progress = Progress::start(what, total_ticks);
         let recording = rows.map(|rows| Recording::with_capacity(run.scenario.timing.rate, rows));
         let bits = Bits::default();
-        Self { run, child, record, strike, bits, recording, progress, child_gone: None, failure: None }
+        Self {
+            run,
+            child,
+            record,
+            strike,
+            bits,
+            recording,
+            what,
+            total_ticks,
+            progress,
+            child_gone: None,
+            failure: None,
+        }
     }
 
     /// How long is waited. Who waits for ever, for a person in a debugger, has no limit on the wall either.
@@ -117,6 +131,17 @@ impl<'a> Keeper<'a> {
     /// Takes what a session has recorded.
     pub fn take(&mut self, session: &mut Session) {
         self.take_from(&mut session.taken);
+    }
+
+    /// The same, of what nobody needs the room of.
+    pub fn take_whole(&mut self, mut taken: Taken) {
+        self.take_from(&mut taken);
+    }
+
+    /// What the run is called, how many ticks it may have, and their rate.
+    #[must_use]
+    pub fn progress_facts(&self) -> (&'static str, u64, TickRate) {
+        (self.what, self.total_ticks, self.run.scenario.timing.rate)
     }
 
     /// Takes what was recorded, and leaves the room for more.

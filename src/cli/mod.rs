@@ -5,9 +5,12 @@
 pub mod arguments;
 pub mod check;
 pub mod describe;
+pub mod entrance;
 pub mod keeper;
 pub mod method;
 pub mod output;
+pub mod paced;
+pub mod probe;
 pub mod progress;
 pub mod record;
 pub mod replay;
@@ -98,6 +101,7 @@ fn dispatch(command: Command) -> Result<u8, Stop> {
         Command::Method { name } => method::run(&name),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Replay { record } => replay::run(&record),
+        Command::Probe(arguments) => probe::run(&arguments),
     };
     outcome.map(Outcome::status)
 }

@@ -9,9 +9,10 @@ use crate::cli::score::read_scenario;
 use crate::cli::trial::program;
 use crate::cli::{Outcome, Stop};
 use crate::host::files::{read_text, refused};
+use crate::scenario::Pace;
 use crate::trial::bits::sha256_hex;
 use crate::trial::examination::NOMINAL;
-use crate::trial::judgement::judge;
+use crate::trial::judgement::{judge, pace_name};
 use crate::trial::phases::Identity;
 use crate::trial::replay::replay;
 use crate::trial::result::TrialResult;
@@ -22,11 +23,12 @@ use crate::trial::result::TrialResult;
 /// A folder that is no record, or a file that cannot be read.
 pub fn run(folder: &Path) -> Result<Outcome, Stop> {
     let then = recorded_result(folder)?;
-    let (scenario, text) = read_scenario(&folder.join("scenario.toml"))?;
+    let (mut scenario, text) = read_scenario(&folder.join("scenario.toml"))?;
     if sha256_hex(text.as_bytes()) != then.scenario.sha256 {
         return Err(Stop::Usage(format!("{}: scenario.toml is not the one that was run", folder.display())));
     }
     say_other_version(&then);
+    scenario.timing.pace = if then.pace == pace_name(Pace::RealTime) { Pace::RealTime } else { Pace::Lockstep };
     let frames = folder.join("frames.bin");
     let bytes = std::fs::read(&frames).map_err(|error| refused("read", &frames, &error))?;
     let seed = then.scenario.seed;
@@ -34,8 +36,10 @@ pub fn run(folder: &Path) -> Result<Outcome, Stop> {
     let names: Vec<&str> = std::iter::once(NOMINAL).chain(corners).collect();
     let machines: Vec<usize> =
         then.machines.iter().filter_map(|machine| names.iter().position(|name| name == machine)).collect();
-    let (tuned, examined) = replay(&scenario, seed, &machines, &bytes, then.tuning_ended, then.link.link.clone())
+    let (mut tuned, examined) = replay(&scenario, seed, &machines, &bytes, then.tuning_ended, then.link.link.clone())
         .ok_or_else(|| Stop::Usage(format!("{} is no record of frames", frames.display())))?;
+    // How well the clock was kept then is copied: there is no clock now.
+    tuned.timing = then.timing.clone();
     let identity =
         Identity { program: then.program.clone(), scenario: then.scenario.clone(), method: then.method.clone() };
     let now = judge(&scenario, &identity, &tuned, examined.as_ref());

@@ -13,9 +13,10 @@ use crate::cli::tuning::{Caller, Carrier};
 use crate::cli::{Outcome, Stop};
 use crate::host::files::{refused, time_stamp, try_output, write_whole};
 use crate::host::interrupt::Interrupt;
+use crate::host::realtime::{Waiting, Wish};
 use crate::method::Carried;
 use crate::report::terminal;
-use crate::scenario::{self, Scenario};
+use crate::scenario::{self, Commands, Pace, Scenario};
 use crate::trial::phases;
 
 /// Reads a scenario; every complaint stops with one line each.
@@ -46,12 +47,12 @@ pub fn read_scenario(path: &Path) -> Result<(Scenario, String), Stop> {
 /// # Errors
 /// What was typed wrongly, or what the machine refused.
 pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
-    let (scenario, text) = read_scenario(&arguments.file)?;
-    if arguments.pace == "real-time" {
-        return Err(Stop::Usage("--pace real-time is not built yet; allowed: lockstep".to_owned()));
+    let (mut scenario, text) = read_scenario(&arguments.file)?;
+    if let Some(pace) = &arguments.pace {
+        scenario.timing.pace = if pace == "real-time" { Pace::RealTime } else { Pace::Lockstep };
     }
     let machines = phases::machines(&scenario, arguments.corner.as_deref()).ok_or_else(|| no_such_corner(&scenario))?;
-    let caller = caller(arguments)?;
+    let caller = caller(arguments, scenario.commands)?;
     let seed = arguments.seed.unwrap_or(scenario.seed);
     let patience = output::patience(arguments.patience.as_deref(), &scenario)?;
     if [&arguments.json, &arguments.html].iter().all(|path| path.as_deref() == Some(Path::new("-"))) {
@@ -68,8 +69,10 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
         seed,
         machines,
         patience,
+        wish: Wish { waiting: if arguments.spin { Waiting::SleepThenSpin } else { Waiting::Sleep }, ..Wish::default() },
         carrier: carrier(arguments.link.as_deref()),
         token_file: arguments.token_file.as_deref(),
+        seal: arguments.seal,
         folder: record_folder(arguments, seed),
     };
     let finished = perform(&order, &Interrupt::listen())?;
@@ -83,7 +86,7 @@ fn no_such_corner(scenario: &Scenario) -> Stop {
 }
 
 /// Who tunes, from the options: at most one of them is given.
-fn caller(arguments: &ScoreArguments) -> Result<Caller, Stop> {
+fn caller(arguments: &ScoreArguments, commands: Commands) -> Result<Caller, Stop> {
     if let Some(link) = &arguments.listen {
         return Ok(Caller::Outside { link: link.clone() });
     }
@@ -95,14 +98,29 @@ fn caller(arguments: &ScoreArguments) -> Result<Caller, Stop> {
     if !arguments.words.is_empty() {
         return Ok(Caller::Program { words: arguments.words.clone() });
     }
-    let name = arguments.by.as_deref().unwrap_or(Carried::ALL[0].name());
-    match Carried::from_name(name) {
-        Some(method) => Ok(Caller::Carried { method }),
-        None => {
-            let names = Carried::ALL.map(Carried::name).join(", ");
-            Err(Stop::Usage(format!("--by {name}: no such method is carried; allowed: {names}")))
-        }
-    }
+    carried(arguments.by.as_deref(), commands).map(|method| Caller::Carried { method })
+}
+
+/// The carried method of a name, or the usual one: it must command what the scenario wants commanded.
+///
+/// # Errors
+/// Says which are allowed.
+pub fn carried(name: Option<&str>, commands: Commands) -> Result<Carried, Stop> {
+    let fits = |method: &Carried| method.controller().is_some() == (commands == Commands::Torque);
+    let fitting: Vec<Carried> = Carried::ALL.into_iter().filter(fits).collect();
+    let found = match name {
+        Some(name) => fitting.iter().find(|method| method.name() == name),
+        None => fitting.first(),
+    };
+    found.copied().ok_or_else(|| {
+        let names: Vec<&str> = fitting.iter().map(|method| method.name()).collect();
+        let why = match name.and_then(Carried::from_name) {
+            Some(_) if commands == Commands::Torque => "it tunes a drive, and here the outside commands torque",
+            Some(_) => "it closes the speed loop outside, and here the outside commands speed",
+            None => "no such method is carried",
+        };
+        Stop::Usage(format!("--by {}: {why}; allowed: {}", name.unwrap_or_default(), names.join(", ")))
+    })
 }
 
 /// What carries the frames, from the option: its words are checked where it is read.

@@ -9,7 +9,7 @@ use std::path::Path;
 use crate::cli::Stop;
 use crate::cli::tuning::Caller;
 use crate::host::files::{HostError, fresh_token, read_text, refused, token_from_hex};
-use crate::host::udp::parse_link;
+use crate::host::udp::Target;
 
 /// A token that nobody can guess.
 ///
@@ -56,19 +56,20 @@ fn from_file(path: &Path) -> Result<String, Stop> {
     Ok(read_text(path)?)
 }
 
-/// Where to listen: what was asked for, or any free port of the loopback.
+/// Where to listen and whether frames are sealed: what was asked for, or any free port of the loopback.
 ///
 /// # Errors
-/// A link that names no address, or one beyond this machine.
-pub fn address(caller: &Caller) -> Result<SocketAddr, Stop> {
+/// A link that names no address, or one beyond this machine without a token that both sides know.
+pub fn target(caller: &Caller, file: Option<&Path>, seal: bool) -> Result<Target, Stop> {
     let Caller::Outside { link } = caller else {
-        return Ok(SocketAddr::from((Ipv4Addr::LOCALHOST, 0)));
+        return Ok(Target { address: SocketAddr::from((Ipv4Addr::LOCALHOST, 0)), sealed: seal });
     };
-    let address = parse_link(link).map_err(Stop::Usage)?;
-    if address.ip().is_loopback() {
-        return Ok(address);
+    let found = Target::parse(link).map_err(Stop::Usage)?;
+    if !found.address.ip().is_loopback() && !is_chosen(caller, file) {
+        return Err(Stop::Usage(format!(
+            "--listen {link}: beyond this machine a link needs a token that both sides know; make one with \
+             '(umask 077; openssl rand -hex 16 > token)' and add --token-file token, or set PLANTSTAND_TOKEN"
+        )));
     }
-    Err(Stop::Usage(format!(
-        "--listen {link}: links beyond this machine need signed frames, which are not built yet; allowed: loopback"
-    )))
+    Ok(Target { sealed: found.sealed || seal, ..found })
 }

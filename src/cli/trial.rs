@@ -8,12 +8,14 @@ use std::time::Duration;
 
 use crate::base::recording::Recording;
 use crate::bench::session::End;
+use crate::cli::entrance::{Entrance, Ways};
 use crate::cli::progress::Progress;
 use crate::cli::record::Record;
-use crate::cli::tuning::{self, Caller, Carrier, Entrance, Run, Tuning};
+use crate::cli::tuning::{self, Caller, Carrier, Run, Tuning};
 use crate::cli::{Outcome, Stop, output};
 use crate::host::interrupt::Interrupt;
 use crate::host::processor::OneProcessor;
+use crate::host::realtime::Wish;
 use crate::report::{gather, html, json};
 use crate::scenario::{Commands, Pace, Scenario};
 use crate::trial::bits::sha256_hex;
@@ -38,12 +40,16 @@ pub struct Order<'a> {
     pub seed: u64,
     /// The machines to examine: 0 nominal, then the corners.
     pub machines: Vec<usize>,
+    /// How ticks are waited for, in real time.
+    pub wish: Wish,
     /// How long a silent method is waited for; `None` for ever.
     pub patience: Option<Duration>,
     /// What carries the frames of a method that the program starts.
     pub carrier: Carrier,
     /// Where the token for a listening bench stands.
     pub token_file: Option<&'a Path>,
+    /// Whether frames are sealed on this machine too.
+    pub seal: bool,
     /// Where the record goes; none is kept without.
     pub folder: Option<PathBuf>,
 }
@@ -75,15 +81,11 @@ pub struct Finished {
 /// What was typed wrongly, or what the machine refused.
 pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Stop> {
     let Order { scenario, seed, machines, .. } = order;
-    let run = Run {
-        scenario,
-        seed: *seed,
-        patience: order.patience,
-        carrier: order.carrier,
-        token_file: order.token_file,
-        interrupt,
-    };
-    let entrance = Entrance::open(&run, &order.caller)?;
+    let Order { wish, patience, carrier, token_file, seal, .. } = *order;
+    let run = Run { scenario, seed: *seed, wish, patience, interrupt };
+    let may_open_again = scenario.timing.may_reset;
+    let ways = Ways { caller: &order.caller, carrier, token_file, seal, may_open_again };
+    let entrance = Entrance::open(&ways, phases::accept(scenario, 0))?;
     let mut record = order.folder.as_deref().map(|folder| Record::open(folder, order.text, *seed)).transpose()?;
     let _shared = order.shares_a_processor().then(OneProcessor::keep_to);
     let mut tuning = tuning::run(&run, &order.caller, entrance, record.as_mut())?;
@@ -96,6 +98,8 @@ pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Sto
         tuning.announce(PhaseKind::Over, 0);
     }
     tuning.tuned.link.second_opens_refused = tuning.refused_as_second();
+    tuning.tuned.timing = tuning.timing(&run);
+    tuning.add_refused();
     let identity = Identity {
         program: program(),
         scenario: scenario_facts(order.file, order.text, scenario, *seed),

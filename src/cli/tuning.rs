@@ -3,37 +3,33 @@
 //! That is the tuning phase, and where the method commands torque every phase after it. What it does not: judge. Start
 //! reading at [`run`].
 
-use std::path::Path;
 use std::time::{Duration, Instant};
 
 use crate::base::recording::Recording;
-use crate::bench::budget::Budget;
 use crate::bench::pacing;
 use crate::bench::port::Link;
 use crate::bench::session::{End, Session, close_reason};
 use crate::cli::Stop;
+use crate::cli::entrance::Entrance;
 use crate::cli::keeper::Keeper;
+use crate::cli::paced::{self, Kept};
 use crate::cli::record::Record;
-use crate::cli::token;
 use crate::host::child::Child;
 use crate::host::clock::WallClock;
 use crate::host::door::Door;
 use crate::host::files::{HostError, token_to_hex};
 use crate::host::interrupt::Interrupt;
-use crate::host::link_name::LinkName;
-use crate::host::serial::SerialDoor;
+use crate::host::realtime::Wish;
 use crate::host::strike::Strike;
-use crate::host::tty;
-use crate::host::udp::UdpDoor;
 use crate::method::Carried;
 use crate::scenario::{Pace, Scenario};
 use crate::trial::examination::{self, Examination};
 use crate::trial::mistake::caught;
 use crate::trial::phases::{self, Examined, POWER_CYCLE, Tuned, link_facts, power_cycle};
-use crate::trial::result::{TrialResult, Verdict};
+use crate::trial::result::{TimingFacts, TrialResult, Verdict};
 use crate::wire::codec::decode;
 use crate::wire::layout::MAX_FRAME_BYTES;
-use crate::wire::message::{self, Accept, Close, Message, Phase, PhaseKind, ResultFrame, Text};
+use crate::wire::message::{self, Close, Message, Phase, PhaseKind, ResultFrame, Text};
 
 /// Who tunes.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -71,62 +67,12 @@ pub struct Run<'a> {
     pub scenario: &'a Scenario,
     /// The seed of the trial.
     pub seed: u64,
+    /// How ticks are waited for, in real time.
+    pub wish: Wish,
     /// How long a silent method is waited for; `None` for ever.
     pub patience: Option<Duration>,
-    /// What carries the frames of a method that the program starts.
-    pub carrier: Carrier,
-    /// Where the token for `--listen` stands.
-    pub token_file: Option<&'a Path>,
     /// Whether somebody asked the run to end.
     pub interrupt: &'a Interrupt,
-}
-
-/// Where a method may knock: opened before anything is kept or started, so that a wrong word or a port that is taken
-/// leaves nothing behind.
-pub struct Entrance {
-    door: Box<dyn Door>,
-    accept: Accept,
-    token: [u8; 16],
-    /// Whether a method that is waited for is told the token: one that was made for this run, and is asked for.
-    shown: bool,
-}
-
-impl Entrance {
-    /// Opens the door.
-    ///
-    /// # Errors
-    /// What was typed wrongly, a line that is too slow, or a port that is taken.
-    pub fn open(run: &Run<'_>, caller: &Caller) -> Result<Self, Stop> {
-        let token = token::for_caller(caller, run.token_file)?;
-        let accept = phases::accept(run.scenario, u64::from_le_bytes(first_half(&token::fresh()?)));
-        let chosen = token::is_chosen(caller, run.token_file);
-        if let Caller::Outside { link } = caller
-            && let LinkName::Serial { path, baud } = LinkName::parse(link).map_err(Stop::Usage)?
-        {
-            check_line(&path, baud, &accept)?;
-            let door = SerialDoor::open(&path, baud, chosen.then_some(token), accept)?;
-            return Ok(Self { door: Box::new(door), accept, token, shown: false });
-        }
-        let door: Box<dyn Door> = match (caller, run.carrier) {
-            (Caller::Outside { .. }, _) | (_, Carrier::Udp) => {
-                Box::new(UdpDoor::open(token::address(caller)?, token, accept)?)
-            }
-            (_, Carrier::Pty) => Box::new(SerialDoor::pty(token, accept)?),
-        };
-        Ok(Self { door, accept, token, shown: !chosen })
-    }
-}
-
-/// Says what a line can carry, and refuses one that is too slow for the run. A pty is as fast as both sides are.
-fn check_line(path: &str, baud: u32, accept: &Accept) -> Result<(), Stop> {
-    if tty::is_pty(path) {
-        return Ok(());
-    }
-    match Budget::of(accept).check(baud) {
-        Ok(carries) => eprintln!("{carries}"),
-        Err(too_slow) => return Err(Stop::Usage(format!("--listen serial:{path}:{baud}: {too_slow}"))),
-    }
-    Ok(())
 }
 
 /// A tuning phase that is over, its method still there to be told the result.
@@ -142,6 +88,7 @@ pub struct Tuning {
     child: Option<Child>,
     door: Box<dyn Door>,
     strike: Strike,
+    kept: Kept,
     told: Vec<u8>,
 }
 
@@ -166,11 +113,11 @@ pub fn run(
     let child = start(caller, &address, &token, record.as_deref_mut())?;
     let mut session = phases::session(run.scenario, run.seed, accept);
     let mut keeper = Keeper::of_tuning(run, child.as_ref(), record.as_deref_mut(), &strike);
-    let (mut link, mut said_name) = (None, None);
+    let (mut link, mut said_name, mut kept) = (None, None, Kept::default());
     let end = match keeper.wait_at(door.as_ref(), caller) {
         Ok(opened) => {
             said_name = Some(strike.from_text(&opened.name));
-            phase(run, &mut session, link.insert(opened.link).as_mut(), &mut keeper)
+            phase(run, &mut session, link.insert(opened.link).as_mut(), &mut keeper, &mut kept)
         }
         Err(end) => give_up(&mut session, end),
     };
@@ -186,18 +133,24 @@ pub fn run(
     }
     tuned.last_words = tuned.last_words.map(|words| strike.from_text(&words));
     keep_log(record, &session, &strike)?;
-    Ok(Tuning { tuned, said_name, recording, session, link, child, door, strike, told: Vec::new() })
+    Ok(Tuning { tuned, said_name, recording, session, link, child, door, strike, kept, told: Vec::new() })
 }
 
 /// Runs one phase of the session at the scenario's pace.
-fn phase(run: &Run<'_>, session: &mut Session, link: &mut (dyn Link + Send), keeper: &mut Keeper<'_>) -> End {
+fn phase(
+    run: &Run<'_>,
+    session: &mut Session,
+    link: &mut (dyn Link + Send),
+    keeper: &mut Keeper<'_>,
+    kept: &mut Kept,
+) -> End {
     let limits = keeper.limits();
     let end = match run.scenario.timing.pace {
         Pace::Lockstep => {
             let mut clock = WallClock::start();
             caught(|| pacing::lockstep(session, link, &mut clock, limits, keeper))
         }
-        Pace::RealTime => Err("real time is not built yet".to_owned()),
+        Pace::RealTime => paced::run(session, link, run.wish, keeper, kept),
     };
     let end = end.unwrap_or_else(End::Broken);
     keeper.take(session);
@@ -212,10 +165,6 @@ fn give_up(session: &mut Session, end: End) -> End {
         _ => {}
     }
     session.end().cloned().unwrap_or(end)
-}
-
-fn first_half(token: &[u8; 16]) -> [u8; 8] {
-    std::array::from_fn(|place| token[place])
 }
 
 fn start(caller: &Caller, address: &str, token: &[u8; 16], record: Option<&mut Record>) -> Result<Option<Child>, Stop> {
@@ -249,6 +198,13 @@ impl Tuning {
     #[must_use]
     pub fn refused_as_second(&self) -> u64 {
         self.door.refused_as_second()
+    }
+
+    /// Adds the frames that were refused before the session saw them.
+    pub fn add_refused(&mut self) {
+        for (reason, count) in self.door.refused() {
+            *self.tuned.link.refused.entry(reason.to_owned()).or_insert(0) += count;
+        }
     }
 
     /// Tells the method that a part of the trial begins; `corner` is the machine's number during an examination, else 0.
@@ -311,11 +267,22 @@ impl Tuning {
     fn go_through(&mut self, run: &Run<'_>, record: Option<&mut Record>) -> Result<(End, Option<Recording>), Stop> {
         let Some(link) = &mut self.link else { return Ok((End::Silent, None)) };
         let mut keeper = Keeper::of_examination(run, self.child.as_ref(), record, &self.strike);
-        let end = phase(run, &mut self.session, link.as_mut(), &mut keeper);
+        let end = phase(run, &mut self.session, link.as_mut(), &mut keeper, &mut self.kept);
         match keeper.failure.take() {
             Some(error) => Err(error.into()),
             None => Ok((end, keeper.recording.take())),
         }
+    }
+
+    /// How well the clock was kept; none in lockstep.
+    #[must_use]
+    pub fn timing(&self, run: &Run<'_>) -> Option<TimingFacts> {
+        let timing = &run.scenario.timing;
+        let facts = || {
+            let allowed = timing.allowed_missed_per_million;
+            TimingFacts::of(&self.kept.timing, run.wish.waiting.name(), allowed, self.kept.refused.clone())
+        };
+        (timing.pace == Pace::RealTime).then(facts)
     }
 
     /// Tells the method the verdict, or why the run is over.

@@ -2,6 +2,10 @@
 //!
 //! What it does not: any carrier itself (`udp.rs`, `serial.rs`). Start reading at [`Door`].
 
+use std::collections::BTreeMap;
+
+use ctutils::CtEq;
+
 use crate::bench::port::{Gone, Link};
 
 /// A method that was let in.
@@ -25,9 +29,15 @@ pub trait Door {
 
     /// How many were refused because somebody was in command already.
     fn refused_as_second(&self) -> u64;
+
+    /// Frames that were refused before anybody read them, by reason: where frames are sealed, those that are not, or not
+    /// rightly. None where they are plain.
+    fn refused(&self) -> BTreeMap<&'static str, u64> {
+        BTreeMap::new()
+    }
 }
 
 /// Compares in a time that does not tell how many bytes were right.
 pub(super) fn same(found: &[u8; 16], expected: &[u8; 16]) -> bool {
-    found.iter().zip(expected).fold(0, |sum, (a, b)| sum | (a ^ b)) == 0
+    found.ct_eq(expected).into()
 }

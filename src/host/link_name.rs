@@ -2,12 +2,11 @@
 //!
 //! What it does not: open it. Start reading at [`LinkName::parse`].
 
-use std::net::SocketAddr;
 use std::ops::RangeInclusive;
 
 use crate::bench::budget::COMMON_BAUDS;
 use crate::host::tty::neighbours;
-use crate::host::udp;
+use crate::host::udp::Target;
 
 /// Rates that some line may have, in baud.
 const BAUDS: RangeInclusive<u32> = 300..=COMMON_BAUDS[COMMON_BAUDS.len() - 1];
@@ -15,8 +14,8 @@ const BAUDS: RangeInclusive<u32> = 300..=COMMON_BAUDS[COMMON_BAUDS.len() - 1];
 /// Where a link leads.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum LinkName {
-    /// Datagrams at an address.
-    Udp(SocketAddr),
+    /// Datagrams at an address, sealed or not.
+    Udp(Target),
     /// A serial line.
     Serial {
         /// Its device.
@@ -33,7 +32,7 @@ impl LinkName {
     /// Says what was found and what is allowed.
     pub fn parse(name: &str) -> Result<Self, String> {
         match name.split_once(':') {
-            Some(("udp", _)) => udp::parse_link(name).map(Self::Udp),
+            Some(("udp" | "sealed-udp", _)) => Target::parse(name).map(Self::Udp),
             Some(("serial", line)) => parse_serial(name, line),
             _ => Err(format!(
                 "link '{name}'; allowed: udp:HOST:PORT, such as udp:127.0.0.1:7000, or serial:PATH:BAUD, such as \

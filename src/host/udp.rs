@@ -2,61 +2,61 @@
 //!
 //! The door has a thread of its own, so that whoever knocks while a run lasts is answered without a tick noticing; the
 //! link is a fresh socket connected to its peer, so that the system itself drops everyone else's datagrams. The thread
-//! that ticks owns the link. What it does not: know the protocol beyond opening. Start reading at [`UdpDoor::open`].
+//! that ticks owns the link. What it does not: decide who is let in (`porter.rs`), or know the protocol. Start reading
+//! at [`UdpDoor::open`].
 
+use std::collections::BTreeMap;
+use std::fmt;
 use std::io::ErrorKind;
-use std::net::{IpAddr, Ipv4Addr, SocketAddr, UdpSocket};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, UdpSocket};
 use std::os::fd::AsRawFd;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, channel};
 use std::thread::JoinHandle;
 
 use nix::sys::socket::{MsgFlags, recv};
 
 use crate::bench::port::{Gone, Link, RESEND_AFTER};
-use crate::host::door::{Door, Opened, same};
+use crate::host::door::{Door, Opened};
 use crate::host::files::HostError;
+use crate::host::porter::{Counts, Porter, Rules};
 use crate::method::client::{Transport, TransportError};
-use crate::wire::codec::{self, Malformed};
-use crate::wire::layout::MAX_FRAME_BYTES;
-use crate::wire::message::{Accept, Frame, Message, Open, Refuse, RefuseReason, Text};
 
 /// Waits for methods at an address.
 pub struct UdpDoor {
     address: SocketAddr,
+    sealed: bool,
     opened: Receiver<Opened>,
-    refused: Arc<AtomicU64>,
+    counts: Arc<Counts>,
     closing: Arc<AtomicBool>,
     porter: Option<JoinHandle<()>>,
 }
 
 impl UdpDoor {
-    /// Listens at an address (port 0: any free one). Whoever opens first with the token is let in; `accept` is what they
-    /// are told, its port filled in.
+    /// Listens at an address (port 0: any free one) and lets in whom the rules allow.
     ///
     /// # Errors
     /// A port that is taken or not allowed, with the cure.
-    pub fn open(address: SocketAddr, token: [u8; 16], accept: Accept) -> Result<Self, HostError> {
+    pub fn open(address: SocketAddr, rules: Rules) -> Result<Self, HostError> {
         let socket = UdpSocket::bind(address).map_err(|error| cannot_listen(address, &error))?;
         let address = socket.local_addr().map_err(|error| cannot_listen(address, &error))?;
-        socket.set_read_timeout(Some(RESEND_AFTER)).map_err(|error| cannot_listen(address, &error))?;
-        let (sender, opened) = channel();
-        let (refused, closing) = (Arc::new(AtomicU64::new(0)), Arc::new(AtomicBool::new(false)));
-        let mut porter = Porter { socket, token, accept, sender, refused: Arc::clone(&refused), inside: None };
+        let (entrance, opened) = channel();
+        let (counts, closing) = (Arc::new(Counts::default()), Arc::new(AtomicBool::new(false)));
+        let mut porter = Porter::new(socket, rules, entrance, Arc::clone(&counts));
         let told = Arc::clone(&closing);
         let thread = std::thread::spawn(move || {
             while !told.load(Ordering::Acquire) {
                 porter.answer_one();
             }
         });
-        Ok(Self { address, opened, refused, closing, porter: Some(thread) })
+        Ok(Self { address, sealed: rules.sealed, opened, counts, closing, porter: Some(thread) })
     }
 }
 
 impl Door for UdpDoor {
     fn address(&self) -> String {
-        format!("udp:{}", self.address)
+        Target { address: self.address, sealed: self.sealed }.to_string()
     }
 
     fn wait(&self) -> Result<Option<Opened>, Gone> {
@@ -64,7 +64,11 @@ impl Door for UdpDoor {
     }
 
     fn refused_as_second(&self) -> u64 {
-        self.refused.load(Ordering::Acquire)
+        self.counts.second.load(Ordering::Acquire)
+    }
+
+    fn refused(&self) -> BTreeMap<&'static str, u64> {
+        self.counts.refused()
     }
 }
 
@@ -87,77 +91,6 @@ fn cannot_listen(address: SocketAddr, error: &std::io::Error) -> HostError {
     HostError(format!("cannot listen at udp:{address}: {error}{cure}"))
 }
 
-/// What the door's thread owns.
-struct Porter {
-    socket: UdpSocket,
-    token: [u8; 16],
-    accept: Accept,
-    sender: Sender<Opened>,
-    refused: Arc<AtomicU64>,
-    inside: Option<SocketAddr>,
-}
-
-impl Porter {
-    fn answer_one(&mut self) {
-        let mut buffer = [0_u8; MAX_FRAME_BYTES + 1];
-        // A time-out and a peer's closed port are both nothing to answer.
-        let Ok((length, peer)) = self.socket.recv_from(&mut buffer) else { return };
-        match codec::decode(&buffer[..length]) {
-            Ok(Frame { sequence, message: Message::Open(open) }) => self.answer_open(sequence, &open, peer),
-            Err(Malformed::Version { .. }) => self.refuse(0, RefuseReason::Version, "unknown version", peer),
-            // Whoever sends something else here has not been let in and gets no answer.
-            Ok(_) | Err(_) => {}
-        }
-    }
-
-    fn answer_open(&mut self, sequence: u32, open: &Open, peer: SocketAddr) {
-        if !same(&open.token, &self.token) {
-            return self.refuse(sequence, RefuseReason::Token, "wrong token", peer);
-        }
-        match self.inside {
-            None => self.let_in(sequence, open, peer),
-            // The accept was lost: say it again.
-            Some(inside) if inside == peer => self.send(sequence, Message::Accept(self.accept), peer),
-            Some(_) => {
-                self.refused.fetch_add(1, Ordering::AcqRel);
-                self.refuse(sequence, RefuseReason::Busy, "somebody is in command already", peer);
-            }
-        }
-    }
-
-    fn let_in(&mut self, sequence: u32, open: &Open, peer: SocketAddr) {
-        let Some((link, port)) = UdpLink::connected(self.socket.local_addr().map_or(local(), |own| own.ip()), peer)
-        else {
-            return self.refuse(sequence, RefuseReason::Over, "the bench found no free port", peer);
-        };
-        self.accept.port = port;
-        self.inside = Some(peer);
-        self.send(sequence, Message::Accept(self.accept), peer);
-        // The bench may have stopped waiting; then nobody is let in any more.
-        drop(self.sender.send(Opened { link: Box::new(link), name: open.name.as_str().to_owned() }));
-    }
-
-    fn refuse(&self, sequence: u32, reason: RefuseReason, detail: &str, peer: SocketAddr) {
-        let (version_min, version_max) = (self.accept.version_min, self.accept.version_max);
-        self.send(
-            sequence,
-            Message::Refuse(Refuse { reason, version_min, version_max, detail: Text::new(detail) }),
-            peer,
-        );
-    }
-
-    fn send(&self, sequence: u32, message: Message, peer: SocketAddr) {
-        let mut bytes = [0; MAX_FRAME_BYTES];
-        let length = codec::encode(&Frame { sequence, message }, &mut bytes);
-        // Over UDP a datagram may be lost anyway; the other side asks again.
-        let _ = self.socket.send_to(&bytes[..length], peer);
-    }
-}
-
-fn local() -> IpAddr {
-    IpAddr::V4(Ipv4Addr::LOCALHOST)
-}
-
 /// The bench's socket to the one method in command.
 #[derive(Debug)]
 pub struct UdpLink {
@@ -165,7 +98,9 @@ pub struct UdpLink {
 }
 
 impl UdpLink {
-    fn connected(own: IpAddr, peer: SocketAddr) -> Option<(Self, u16)> {
+    /// A fresh socket of an own address to a peer, and its port; `None` where the system has none.
+    #[must_use]
+    pub fn connected(own: IpAddr, peer: SocketAddr) -> Option<(Self, u16)> {
         let socket = UdpSocket::bind((own, 0)).ok()?;
         socket.connect(peer).ok()?;
         socket.set_read_timeout(Some(RESEND_AFTER)).ok()?;
@@ -227,7 +162,12 @@ impl UdpTransport {
     /// Says what the system refused.
     pub fn towards(door: SocketAddr) -> Result<Self, HostError> {
         let failed = |error: std::io::Error| HostError(format!("cannot reach udp:{door}: {error}"));
-        let any = if door.is_ipv4() { local() } else { IpAddr::V6(std::net::Ipv6Addr::LOCALHOST) };
+        let any = match (door.ip().is_loopback(), door.is_ipv4()) {
+            (true, true) => IpAddr::V4(Ipv4Addr::LOCALHOST),
+            (true, false) => IpAddr::V6(Ipv6Addr::LOCALHOST),
+            (false, true) => IpAddr::V4(Ipv4Addr::UNSPECIFIED),
+            (false, false) => IpAddr::V6(Ipv6Addr::UNSPECIFIED),
+        };
         let socket = UdpSocket::bind((any, 0)).map_err(failed)?;
         socket.connect(door).map_err(failed)?;
         socket.set_read_timeout(Some(RESEND_AFTER)).map_err(failed)?;
@@ -261,4 +201,35 @@ pub fn parse_link(link: &str) -> Result<SocketAddr, String> {
     };
     let found = address.to_socket_addrs().ok().and_then(|mut all| all.next());
     found.ok_or_else(|| format!("link '{link}' names no address; {allowed}"))
+}
+
+/// Where a link leads, and whether its frames are sealed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Target {
+    /// The address.
+    pub address: SocketAddr,
+    /// Whether frames are sealed: always beyond this machine, and on it where `sealed-udp:` says so.
+    pub sealed: bool,
+}
+
+/// The beginning of a link whose frames are sealed although it stays on this machine.
+const SEALED: &str = "sealed-";
+
+impl Target {
+    /// What `udp:HOST:PORT` or `sealed-udp:HOST:PORT` leads to.
+    ///
+    /// # Errors
+    /// Says what was found and what is allowed.
+    pub fn parse(link: &str) -> Result<Self, String> {
+        let plain = link.strip_prefix(SEALED);
+        let address = parse_link(plain.unwrap_or(link))?;
+        Ok(Self { address, sealed: plain.is_some() || !address.ip().is_loopback() })
+    }
+}
+
+impl fmt::Display for Target {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let said = self.sealed && self.address.ip().is_loopback();
+        write!(out, "{}udp:{}", if said { SEALED } else { "" }, self.address)
+    }
 }

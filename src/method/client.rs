@@ -147,7 +147,7 @@ impl<T: Transport> Client<T> {
                 Some(Frame { message: Message::Result(result), .. }) => return Ok(result),
                 // The parts of the trial that follow; the last one, over, comes before the result.
                 Some(Frame { message: Message::Phase(_), .. }) => {}
-                Some(frame) => self.passing(&frame)?,
+                Some(frame) => self.passing(frame)?,
                 // A second without a word: the done may be lost.
                 None if wait % 10 == 0 => self.transport.send(&done)?,
                 None => {}
@@ -166,27 +166,31 @@ impl<T: Transport> Client<T> {
         next(&mut self.transport)
     }
 
+    /// Waits for the feedback of an exchange or of a later one: on the clock nobody waits for who is late.
     fn wait_for_feedback(&mut self, exchange: u32) -> Result<(), Stop> {
         let mut empty = 0;
-        while empty < EMPTY_WAITS_MAX {
+        while self.feedback.as_ref().is_none_or(|feedback| feedback.exchange < exchange) {
             match self.next()? {
-                Some(Frame { message: Message::Feedback(feedback), .. }) if feedback.exchange == exchange => {
-                    self.feedback = Some(feedback);
-                    return Ok(());
-                }
-                Some(frame) => self.passing(&frame)?,
+                Some(frame) => self.passing(frame)?,
+                None if EMPTY_WAITS_MAX <= empty => return Err(Stop::because("the bench does not answer")),
                 None => empty += 1,
             }
         }
-        Err(Stop::because("the bench does not answer"))
+        Ok(())
     }
 
-    /// What comes while something else is waited for: a feedback that the bench repeats is answered as before, a close
-    /// ends the run.
-    fn passing(&mut self, frame: &Frame) -> Result<(), Stop> {
-        match &frame.message {
+    /// What comes while something else is waited for: a feedback that the bench repeats is answered as before, a newer
+    /// one is kept, a close ends the run.
+    fn passing(&mut self, frame: Frame) -> Result<(), Stop> {
+        match frame.message {
             Message::Feedback(feedback) if Some(feedback.exchange) == self.answered_exchange => {
                 Ok(self.transport.send(&self.answer)?)
+            }
+            Message::Feedback(feedback) => {
+                if self.feedback.as_ref().is_none_or(|newest| newest.exchange < feedback.exchange) {
+                    self.feedback = Some(feedback);
+                }
+                Ok(())
             }
             Message::Close(close) => Err(Stop::because(format!("the bench ended the run: {}", close.reason.what()))),
             Message::Phase(phase) if phase.phase == PhaseKind::Over => Err(Stop::because("the bench ended the run")),
@@ -206,7 +210,7 @@ impl<T: Transport> Client<T> {
         for _ in 0..EMPTY_WAITS_MAX {
             match self.next()? {
                 Some(frame) if answers(&frame.message) == Some(asked) => return Ok(frame.message),
-                Some(frame) => self.passing(&frame)?,
+                Some(frame) => self.passing(frame)?,
                 None => self.transport.send(&request)?,
             }
         }
@@ -260,7 +264,7 @@ impl<T: Transport> Opening<T> {
                 None => self.transport.send(&frame)?,
             }
         }
-        Err(Stop::because("the bench does not answer an open"))
+        Err(Stop::because("the bench does not answer an open; where frames are sealed, a wrong token looks the same"))
     }
 }
 

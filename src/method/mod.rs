@@ -14,6 +14,7 @@ pub mod mechanics;
 pub mod moves;
 pub mod outside_pi;
 pub mod plate;
+pub mod sealed;
 pub mod steps;
 pub mod sweep;
 pub mod torque;

@@ -121,6 +121,7 @@ pub fn link(result: &TrialResult) -> Markup {
                 }
             }
             dt { "opens of others refused" } dd { (link.second_opens_refused) }
+            dt { "opened again" } dd { (link.opened_again) }
         }
     }
 }

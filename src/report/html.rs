@@ -7,7 +7,7 @@
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::figure::{figure, shown};
-use super::{Pictures, chapters, finding, loop_plot, tables, window_plot};
+use super::{Pictures, chapters, finding, loop_plot, tables, timing, window_plot};
 use crate::trial::result::{Reason, TrialResult, Verdict};
 
 const STYLE: &str = include_str!("page.css");
@@ -33,6 +33,9 @@ pub fn page(result: &TrialResult, pictures: &Pictures) -> String {
             (chapter("settings", "Settings stored", &chapters::settings(result)))
             (chapter("conduct", "Conduct while tuning", &chapters::conduct(result, pictures)))
             (chapter("link", "The link", &chapters::link(result)))
+            @if let Some(facts) = &result.timing {
+                (chapter("timing", "The clock", &timing::chapter(facts, result.scenario.tick_hz)))
+            }
             (chapter("definitions", "What the measures mean", &chapters::definitions(result)))
             (chapter("cautions", "Before you go to a machine", &chapters::cautions()))
             (chapter("repeat", "To repeat it", &chapters::repeat(result, pictures.replay_command.as_deref())))

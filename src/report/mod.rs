@@ -22,9 +22,11 @@ pub mod machine_facts;
 pub mod machine_page;
 pub mod measure_words;
 pub mod plot;
+pub mod probe_sheet;
 mod sheet;
 mod tables;
 pub mod terminal;
+mod timing;
 pub mod trace;
 mod window_plot;
 

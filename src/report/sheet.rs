@@ -136,6 +136,7 @@ fn ascii(text: &str) -> String {
             '−' | '–' => plain.push('-'),
             '×' => plain.push('x'),
             '±' => plain.push_str("+-"),
+            'µ' => plain.push('u'),
             c if c.is_ascii() || is_ink(c) || c == JOINING_SPACE => plain.push(c),
             _ => plain.push('?'),
         }

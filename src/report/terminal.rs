@@ -8,6 +8,7 @@ use super::figure::{figure, quantity, shown};
 use super::finding::{self, LimitRow};
 use super::measure_words::spoken;
 use super::sheet::{Ink, Sheet, inked};
+use super::timing;
 use crate::trial::result::{LimitResult, TrialResult, Verdict};
 
 /// Further reasons that are listed; the report has them all.
@@ -25,6 +26,7 @@ pub fn score_sheet(result: &TrialResult, style: Style) -> String {
     settings(&mut sheet, result);
     conduct(&mut sheet, result);
     link(&mut sheet, result);
+    clock(&mut sheet, result);
     sheet.gap();
     sheet.sentence(0, finding::CAUTION);
     sheet.finish()
@@ -152,11 +154,18 @@ fn conduct(sheet: &mut Sheet, result: &TrialResult) {
 
 fn link(sheet: &mut Sheet, result: &TrialResult) {
     let refused: u64 = result.link.refused.values().sum();
-    if refused == 0 && result.link.second_opens_refused == 0 && result.link.resent == 0 {
+    let link = &result.link;
+    if [refused, link.second_opens_refused, link.resent, link.opened_again].iter().all(|count| *count == 0) {
         return;
     }
     sheet.heading("Link");
     sheet.sentence(2, &link_sentence(result, refused));
+}
+
+fn clock(sheet: &mut Sheet, result: &TrialResult) {
+    let Some(facts) = &result.timing else { return };
+    sheet.heading("The clock");
+    timing::sentences(facts).iter().for_each(|sentence| sheet.sentence(2, sentence));
 }
 
 fn link_sentence(result: &TrialResult, refused: u64) -> String {
@@ -164,8 +173,12 @@ fn link_sentence(result: &TrialResult, refused: u64) -> String {
     let by_reason: Vec<String> =
         link.refused.iter().map(|(reason, count)| format!("{} {count}", shown(reason).replace('_', " "))).collect();
     let reasons = if by_reason.is_empty() { String::new() } else { format!(" ({})", by_reason.join(", ")) };
+    let again = match link.opened_again {
+        0 => String::new(),
+        times => format!("; opened again {times} times"),
+    };
     format!(
-        "{} exchanges; {} resent; {refused} frames refused{reasons}; {} opens of others refused.",
+        "{} exchanges; {} resent; {refused} frames refused{reasons}; {} opens of others refused{again}.",
         link.exchanges, link.resent, link.second_opens_refused
     )
 }

@@ -33,6 +33,10 @@ pub fn breaches(scenario: &Scenario, tuned: &Tuned) -> Vec<Reason> {
     if 0.0 < overspeed_percent {
         say(format!("while tuning the motor turned {} % faster than the axis may", number(overspeed_percent)), None);
     }
+    let (computed_us, limit_us) = (tuned.link.compute_max_us, scenario.timing.compute_limit_us);
+    if let Some(limit_us) = limit_us.filter(|limit_us| *limit_us < computed_us) {
+        say(format!("the method said that it computed for {computed_us} µs, allowed are {limit_us} µs"), None);
+    }
     if settings_kept(tuned) == Some(false) {
         say("the tuned settings were not stored: the power cycle brought the old ones back".to_owned(), None);
     }

@@ -41,7 +41,7 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
         program: identity.program.clone(),
         scenario: identity.scenario.clone(),
         method: identity.method.clone(),
-        pace: pace(scenario).to_owned(),
+        pace: pace_name(scenario.timing.pace).to_owned(),
         verdict,
         reasons,
         grade_percent: grade,
@@ -54,13 +54,14 @@ pub fn judge(scenario: &Scenario, identity: &Identity, tuned: &Tuned, examined: 
         measures,
         conduct: conduct::facts(scenario, tuned),
         link: tuned.link.clone(),
+        timing: tuned.timing.clone(),
     }
 }
 
 /// The pace as results and the command line call it.
 #[must_use]
-pub fn pace(scenario: &Scenario) -> &'static str {
-    match scenario.timing.pace {
+pub fn pace_name(pace: Pace) -> &'static str {
+    match pace {
         Pace::Lockstep => "lockstep",
         Pace::RealTime => "real-time",
     }
@@ -78,28 +79,40 @@ fn void_reasons(tuned: &Tuned, examined: Option<&Examined>) -> Vec<Reason> {
     let tuning = |text: String| vec![Reason { text, machine: tuned.ended_in.clone(), at_s: Some(tuned.ended_at_s) }];
     let method = tuned.what_the_method_did.as_deref();
     match &tuned.end {
-        End::Done | End::Finished => {}
+        End::Done | End::Finished => late_reasons(tuned, examined),
         End::Left(why) => {
             let words =
                 tuned.last_words.as_ref().map_or_else(String::new, |words| format!("; its last words: “{words}”"));
-            return tuning(format!("the method left before it was done: it {why}{words}"));
+            tuning(format!("the method left before it was done: it {why}{words}"))
         }
         End::Silent => {
             let why = method.map_or_else(String::new, |clause| format!(": it {clause}"));
-            return tuning(format!("the method fell silent before it was done{why}"));
+            tuning(format!("the method fell silent before it was done{why}"))
         }
-        End::OutOfTime => return tuning("the method used up its simulated time before it was done".to_owned()),
-        End::OutOfWallTime => return tuning("the method used up its time on the wall before it was done".to_owned()),
-        End::Interrupted => return tuning("the run was interrupted".to_owned()),
-        End::Fault(fault) => return tuning(format!("the bench could not go on: {fault}")),
-        End::Broken(words) => return tuning(format!("the bench made a mistake of its own: {words}")),
+        End::OutOfTime => tuning("the method used up its simulated time before it was done".to_owned()),
+        End::OutOfWallTime => tuning("the method used up its time on the wall before it was done".to_owned()),
+        End::Interrupted => tuning("the run was interrupted".to_owned()),
+        End::Fault(fault) => tuning(format!("the bench could not go on: {fault}")),
+        End::Broken(words) => tuning(format!("the bench made a mistake of its own: {words}")),
     }
+}
+
+/// Why a run that went to its end cannot be trusted all the same: the clock was not kept, or a plant could not go on.
+fn late_reasons(tuned: &Tuned, examined: Option<&Examined>) -> Vec<Reason> {
+    let missed = tuned.timing.iter().filter(|timing| timing.missed_too_many()).map(|timing| Reason {
+        text: format!(
+            "the bench missed {} of {} ticks; {} in a million are allowed",
+            timing.missed_ticks, timing.ticks, timing.allowed_missed_per_million
+        ),
+        machine: TUNING.to_owned(),
+        at_s: None,
+    });
     let faults = examined.iter().flat_map(|examined| &examined.runs).filter_map(|run| {
         let fault = run.fault.as_ref()?;
         let text = format!("the bench could not go on: {fault}");
         Some(Reason { text, machine: run.machine.clone(), at_s: Some(fault.time_s) })
     });
-    faults.collect()
+    missed.chain(faults).collect()
 }
 
 /// Every limit on every machine it was asked for, in file order, nominal first.

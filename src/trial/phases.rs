@@ -13,7 +13,7 @@ use crate::score::window::Torques;
 use crate::trial::bits::Bits;
 use crate::trial::examination::{Examination, examine, setup};
 use crate::trial::loops::LoopFindings;
-use crate::trial::result::{LinkFacts, MethodFacts, Program, ScenarioFacts, SettingFact};
+use crate::trial::result::{LinkFacts, MethodFacts, Program, ScenarioFacts, SettingFact, TimingFacts};
 use crate::wire::layout::VERSIONS;
 use crate::wire::message::{Accept, Commands, Pace, Text};
 
@@ -61,6 +61,8 @@ pub struct Tuned {
     pub stored: Settings,
     /// What the link did.
     pub link: LinkFacts,
+    /// How well the clock was kept in all phases; none in lockstep.
+    pub timing: Option<TimingFacts>,
     /// The hash over the rows of tuning.
     pub bits: Bits,
 }
@@ -155,6 +157,7 @@ pub fn power_cycle(scenario: &Scenario, session: &mut Session, end: End, bits: B
         tuned,
         stored,
         link,
+        timing: None,
         bits,
     }
 }

@@ -1,10 +1,12 @@
 //! The result of a trial as other programs read it: `result.json`, and what every rendering shows.
 //!
-//! An edge type: its serialised shape is a promise (`schema_version`). What it does not: compute. Start reading at
+//! An edge type: its serialised shape is a promise (`schema_version`). What it does not: compute measures. Start reading at
 //! [`TrialResult`].
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+use crate::bench::timing::Timing;
 
 /// The shape of this file; grows when a key changes its meaning or goes.
 pub const SCHEMA_VERSION: u32 = 1;
@@ -42,6 +44,8 @@ pub struct TrialResult {
     pub conduct: Conduct,
     /// Frames refused, and other counts of the link.
     pub link: LinkFacts,
+    /// How well the clock was kept; none in lockstep. A replay has no clock and does not compare it.
+    pub timing: Option<TimingFacts>,
     /// SHA-256 over every recorded state and every measure in time (layout of the golden hash), in hex.
     pub bits_sha256: String,
 }
@@ -280,6 +284,79 @@ pub struct Conduct {
     pub time_at_limit_percent: f64,
     /// Whether a power cycle brought the tuned settings back; none when it was not reached.
     pub settings_kept: Option<bool>,
+}
+
+/// How well a paced run kept the clock: all its phases together.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TimingFacts {
+    /// How the bench waited for a tick: `sleep` or `sleep-then-spin`.
+    pub waiting: String,
+    /// Ticks done.
+    pub ticks: u64,
+    /// Ticks whose output left after the next tick was due.
+    pub missed_ticks: u64,
+    /// Missed ticks that the scenario allows in a million.
+    pub allowed_missed_per_million: u32,
+    /// The longest unbroken row of missed ticks.
+    pub longest_run_of_misses: u64,
+    /// Ticks for which no command had come.
+    pub silent_ticks: u64,
+    /// Commands that came too late to act in the tick they were meant for, or that answered no open feedback.
+    pub stale_commands: u64,
+    /// Lateness, actual minus scheduled start, that half of the ticks did not exceed; none without a tick.
+    pub late_p50_us: Option<f64>,
+    /// The same for 99 % of the ticks.
+    pub late_p99_us: Option<f64>,
+    /// The same for 99.9 % of the ticks.
+    pub late_p999_us: Option<f64>,
+    /// The greatest lateness.
+    pub late_max_us: Option<f64>,
+    /// How many ticks were how late, in bars of even ratios from the first that holds one to the last.
+    pub lateness: Vec<LatenessBar>,
+    /// What the system refused of priority, memory and wakefulness: a sentence each, with the command that grants it.
+    pub refused: Vec<String>,
+}
+
+/// A bar of the lateness.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LatenessBar {
+    /// Its ticks were at most this late.
+    pub up_to_us: f64,
+    /// How many they are.
+    pub ticks: u64,
+}
+
+impl TimingFacts {
+    /// The facts of a timing.
+    #[must_use]
+    pub fn of(timing: &Timing, waiting: &str, allowed_missed_per_million: u32, refused: Vec<String>) -> Self {
+        Self {
+            waiting: waiting.to_owned(),
+            ticks: timing.ticks(),
+            missed_ticks: timing.missed_ticks,
+            allowed_missed_per_million,
+            longest_run_of_misses: timing.longest_run_of_misses,
+            silent_ticks: timing.silent_ticks,
+            stale_commands: timing.stale_commands,
+            late_p50_us: timing.late_us(0.5),
+            late_p99_us: timing.late_us(0.99),
+            late_p999_us: timing.late_us(0.999),
+            late_max_us: timing.late_us(1.0),
+            lateness: timing
+                .bars()
+                .into_iter()
+                .map(|bar| LatenessBar { up_to_us: bar.up_to_us, ticks: bar.ticks })
+                .collect(),
+            refused,
+        }
+    }
+
+    /// Whether more ticks were missed than the scenario allows, so that the run cannot be trusted.
+    #[must_use]
+    pub fn missed_too_many(&self) -> bool {
+        let allowed = u128::from(self.ticks) * u128::from(self.allowed_missed_per_million);
+        allowed < u128::from(self.missed_ticks) * 1_000_000
+    }
 }
 
 /// One trip.

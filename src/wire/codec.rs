@@ -41,6 +41,22 @@ pub fn decode(bytes: &[u8]) -> Result<Frame, Malformed> {
 /// Everything that does not depend on the kind. The checksum comes before version and kind, so that a corrupted frame
 /// is never taken for one of another version.
 fn check_frame(bytes: &[u8]) -> Result<(Kind, u32), Malformed> {
+    check_whole(bytes)?;
+    let [version] = get(bytes, header::VERSION)?;
+    let [number] = get(bytes, header::KIND)?;
+    // A refuse is the same in every version: it is how a bench says which ones it speaks.
+    if version != VERSION && number != Kind::Refuse.number() {
+        return Err(Malformed::Version { found: version });
+    }
+    match Kind::from_number(number) {
+        Some(kind) => Ok((kind, u32::from_le_bytes(get(bytes, header::SEQUENCE)?))),
+        None if layout::is_reserved_kind(number) => Err(Malformed::KindReserved { found: number }),
+        None => Err(Malformed::Kind { found: number }),
+    }
+}
+
+/// What holds for every frame, sealed or not: where it begins, how long it is, and that nothing in it was corrupted.
+pub(super) fn check_whole(bytes: &[u8]) -> Result<(), Malformed> {
     if bytes.len() < MIN_FRAME_BYTES {
         return Err(Malformed::TooShort { found_bytes: bytes.len(), needed_bytes: MIN_FRAME_BYTES });
     }
@@ -59,17 +75,7 @@ fn check_frame(bytes: &[u8]) -> Result<(Kind, u32), Malformed> {
     if found != computed {
         return Err(Malformed::Crc { found, computed });
     }
-    let [version] = get(bytes, header::VERSION)?;
-    let [number] = get(bytes, header::KIND)?;
-    // A refuse is the same in every version: it is how a bench says which ones it speaks.
-    if version != VERSION && number != Kind::Refuse.number() {
-        return Err(Malformed::Version { found: version });
-    }
-    match Kind::from_number(number) {
-        Some(kind) => Ok((kind, u32::from_le_bytes(get(bytes, header::SEQUENCE)?))),
-        None if layout::is_reserved_kind(number) => Err(Malformed::KindReserved { found: number }),
-        None => Err(Malformed::Kind { found: number }),
-    }
+    Ok(())
 }
 
 /// Writes a field. Its range is its table's, so it has these many bytes.

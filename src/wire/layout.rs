@@ -31,8 +31,11 @@ pub const MIN_FRAME_BYTES: usize = header::END + CRC_BYTES;
 /// Bytes of the largest frame, a feedback of [`STRIDE_TICKS_MAX`] samples.
 pub const MAX_FRAME_BYTES: usize = feedback::END + STRIDE_TICKS_MAX * sample::END + CRC_BYTES;
 
+/// Bytes of the largest sealed frame.
+pub const MAX_SEALED_FRAME_BYTES: usize = MAX_FRAME_BYTES + seal::END;
+
 /// Bytes of the smallest and of the largest frame without its checksum fit the header's length field.
-const _: () = assert!(MAX_FRAME_BYTES - MIN_FRAME_BYTES <= u16::MAX as usize);
+const _: () = assert!(MAX_SEALED_FRAME_BYTES - MIN_FRAME_BYTES <= u16::MAX as usize);
 
 numbered! {
     /// The kinds of frames by number.
@@ -90,7 +93,8 @@ numbered! {
 /// not know them yet from one that disagrees about a number.
 pub const RESERVED_KINDS: [(u8, &str); 2] = [(34, "voltage_feedback"), (35, "voltage_command")];
 
-/// Set in a kind, it marks the same kind with 16 bytes of message authentication code before the checksum. Reserved.
+/// Set in a kind, it marks the same kind sealed: with a counter and a message authentication code before the checksum, as
+/// [`seal`] lays them out. Where frames are plain, such a kind is refused as reserved.
 pub const AUTHENTICATED_KIND_BIT: u8 = 0x80;
 
 /// Whether a kind's number is kept for later work.
@@ -261,14 +265,23 @@ table! {
     KIND "kind" U8,
     /// number of the frame among its sender's, 1 for the first; a frame that is sent again keeps it
     SEQUENCE "sequence" U32,
-    /// bytes between header and checksum
+    /// bytes between header and checksum, the seal's too
     PAYLOAD_BYTES "payload_bytes" U16,
+}
+
+table! {
+    /// What a sealed frame has between payload and checksum, from the payload's end.
+    seal, from 0, then super::Tail::None;
+    /// number of the frame as it left: 1 for the first of its sender, a higher one each time, also when the same frame is sent again
+    COUNTER "counter" U64,
+    /// first 16 bytes of the HMAC-SHA-256
+    MAC "mac" Bytes16,
 }
 
 table! {
     /// Payload of an open.
     open, from super::header::END, then super::Tail::Texts(&["name"]);
-    /// the run's token, 16 bytes in the order of its 32 hex digits
+    /// the run's token, 16 bytes in the order of its 32 hex digits; in a sealed open 16 fresh random bytes in its place, the challenge
     TOKEN "token" Bytes16,
     /// length of the name
     NAME_BYTES "name_bytes" U8,

@@ -12,6 +12,7 @@ pub mod malformed;
 pub mod message;
 mod numbered;
 mod read;
+pub mod seal;
 pub mod series;
 pub mod stream;
 pub mod text;

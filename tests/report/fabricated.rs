@@ -355,6 +355,7 @@ fn result(method: &str, settings: Loop, limits: Vec<LimitResult>) -> TrialResult
         measures: vec![],
         conduct: conduct(),
         link: LinkFacts { link: "udp:127.0.0.1:40123".into(), exchanges: 41_200, ..LinkFacts::default() },
+        timing: None,
         bits_sha256: "7e".repeat(32),
     }
 }

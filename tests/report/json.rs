@@ -35,6 +35,7 @@ fn keys_come_in_a_fixed_order() {
         "measures",
         "conduct",
         "link",
+        "timing",
         "bits_sha256",
     ];
     assert_eq!(top, expected);

@@ -2,6 +2,7 @@
 //!
 //! All are checked on one made-up trial, passed, failed and void. Start reading at `page.rs`.
 
+mod clock;
 mod fabricated;
 mod json;
 mod numbers;

@@ -9,7 +9,7 @@ use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
 use plantstand::host::files::token_from_hex;
-use plantstand::host::udp::parse_link;
+use plantstand::host::udp::Target;
 use plantstand::wire::codec::encode;
 use plantstand::wire::layout::MAX_FRAME_BYTES;
 use plantstand::wire::message::{Frame, Message, Open, Text};
@@ -49,7 +49,7 @@ impl Listening {
         said.read_line(&mut line).expect("it says where it waits");
         let word =
             |key: &str| line.split_whitespace().find_map(|word| word.strip_prefix(key)).expect("key in its line");
-        let address = parse_link(word("PLANTSTAND_LINK=")).expect("a link");
+        let address = Target::parse(word("PLANTSTAND_LINK=")).expect("a link").address;
         let token = token_from_hex(word("PLANTSTAND_TOKEN=")).expect("a token");
         Self { door: Door { address, token }, process, said }
     }
@@ -76,7 +76,7 @@ impl Door {
             std::thread::yield_now();
         };
         let (link, token) = text.trim().split_once(' ').expect("two words");
-        Self { address: parse_link(link).expect("a link"), token: token_from_hex(token).expect("a token") }
+        Self { address: Target::parse(link).expect("a link").address, token: token_from_hex(token).expect("a token") }
     }
 }
 

@@ -19,11 +19,17 @@ sed 's/^stride = .*/stride = 1/; s/^time_s = .*/time_s = 3600/; s/^path_deg = .*
   > "$target/stride-1.toml"
 
 load_before=$(cut -d' ' -f1-3 /proc/loadavg 2> /dev/null || echo unknown)
+# Lateness beside cyclictest takes a quarter of an hour and ten minutes more; LATENESS has other words for it, such as
+# '--block 2 --rounds 3 --long 0' for a look.
+read -ra lateness <<< "${LATENESS:-}"
+histogram=$target/lateness.md
+: > "$histogram"
 rows=$("$target/release/plant"
   "$target/release/pingpong" "$plantstand" "$target/stride-1.toml"
   "$target/release/waiting"
   "$target/release/ptypong" "$plantstand" "$target/stride-1.toml"
-  "$target/release/start" "$plantstand" "$scenario")
+  "$target/release/start" "$plantstand" "$scenario"
+  "$target/release/lateness" "$scenario" --histogram "$histogram" ${lateness[@]+"${lateness[@]}"})
 
 model=$(sed -n 's/^model name[[:space:]]*: //p' /proc/cpuinfo 2> /dev/null | sed -n 1p)
 cat > "$results.new" <<PAGE
@@ -50,6 +56,11 @@ the run: $load_before. Date: $(date -u +%Y-%m-%d).
 - **start**: wall time of the whole process, as a shell sees it.
 - **\`score\`**: wall time of tuning by \`careful\` over the link, power cycle, examination of the nominal machine and every
   corner.
+- **lateness**: actual minus scheduled start of a tick, and wake-ups of cyclictest (Debian's rt-tests) with the same policy,
+  priority, period and locked memory, in turn, block by block. The ticks are those of a paced run without its link:
+  plant, sensor and drive, rows handed out in chunks. A tick is missed when it is not done before the next one is due.
+
+$(cat "$histogram")
 PAGE
 mv "$results.new" "$results"
 cat "$results"

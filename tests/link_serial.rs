@@ -12,6 +12,7 @@ use plantstand::host::line::Line;
 use plantstand::host::link_name::LinkName;
 use plantstand::host::serial::SerialDoor;
 use plantstand::host::tty;
+use plantstand::host::udp::Target;
 use plantstand::trial::phases;
 use plantstand::wire::codec::{decode, encode};
 use plantstand::wire::layout::MAX_FRAME_BYTES;
@@ -292,7 +293,10 @@ fn links_are_read_and_wrong_ones_are_refused_with_what_is_allowed() {
     let serial = |path: &str, baud| LinkName::Serial { path: path.to_owned(), baud };
     assert_eq!(LinkName::parse("serial:/dev/ttyUSB0:115200"), Ok(serial("/dev/ttyUSB0", 115_200)));
     assert_eq!(LinkName::parse("serial:/dev/by-path/a:1.0:9600"), Ok(serial("/dev/by-path/a:1.0", 9600)));
-    assert_eq!(LinkName::parse("udp:[::1]:7000"), Ok(LinkName::Udp("[::1]:7000".parse().expect("an address"))));
+    assert_eq!(
+        LinkName::parse("udp:[::1]:7000"),
+        Ok(LinkName::Udp(Target { address: "[::1]:7000".parse().expect("an address"), sealed: false }))
+    );
     for (name, says) in [
         ("serial:/dev/ttyUSB0", "has no rate"),
         ("serial::9600", "names no device"),

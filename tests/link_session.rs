@@ -16,10 +16,13 @@ use plantstand::wire::message::{
     SettingRead, SettingWrite, Text, Value,
 };
 
+#[path = "link_session/flipped.rs"]
+mod flipped;
 #[path = "trial_runs/peer.rs"]
 mod peer;
 #[path = "trial_runs/scenario_text.rs"]
 mod scenario_text;
+mod wire_samples;
 
 use peer::{Peer, command, framed, speed};
 use scenario_text::{dough_sheeter, read};

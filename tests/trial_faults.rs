@@ -7,8 +7,6 @@
 // Long because every way in which a method can fail is one test, side by side.
 
 use std::net::{Ipv4Addr, UdpSocket};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use plantstand::host::udp::UdpTransport;
@@ -21,12 +19,18 @@ use plantstand::wire::message::{CommandFrame, Message, Phase, PhaseKind, Probe, 
 
 #[path = "trial_runs/by_hand.rs"]
 mod by_hand;
+#[path = "trial_faults/flood.rs"]
+mod flood;
+#[path = "trial_faults/flooded.rs"]
+mod flooded;
 #[path = "trial_runs/hostile.rs"]
 mod hostile;
 #[path = "trial_runs/outsider.rs"]
 mod outsider;
 #[path = "trial_runs/program.rs"]
 mod program;
+#[path = "trial_faults/survived.rs"]
+mod survived;
 
 use by_hand::{disable, enable, turn};
 use hostile::Hostile;
@@ -326,47 +330,6 @@ fn heard(socket: &UdpSocket) -> Message {
     let mut buffer = [0; MAX_FRAME_BYTES];
     let length = socket.recv(&mut buffer).expect("the bench says something within ten seconds");
     decode(&buffer[..length]).expect("it speaks the protocol").message
-}
-
-/// Throws all it has at the door and at the link until it is told to stop.
-fn flood(socket: &UdpSocket, targets: &[(std::net::SocketAddr, Vec<u8>)], stop: &AtomicBool) {
-    while !stop.load(Ordering::Acquire) {
-        for (target, bytes) in targets {
-            // A full buffer drops what does not fit: so does a network.
-            let _ = socket.send_to(bytes, target);
-        }
-    }
-}
-
-#[test]
-fn a_second_sender_that_floods_door_and_link_changes_no_bit() {
-    let ground = Ground::new(DOUGH_SHEETER);
-    let listening = Listening::start(&ground, &["--no-record", "--json", "-"]);
-    let (door, stop) = (listening.door, Arc::new(AtomicBool::new(false)));
-    let client = enter(&door, "by hand");
-    let mut link = door.address;
-    link.set_port(client.accept().port);
-    let values = Values::from_slice(&[Value { speed_rad_per_s: 90.0, ..Value::default() }]).expect("one value");
-    let command = Message::Command(CommandFrame { exchange: 0, controlword: 0x0F, compute_us: 0, values });
-    let targets = vec![
-        (door.address, open(door.token)),
-        (door.address, open([7; 16])),
-        (door.address, vec![0xAA; 2000]),
-        (link, framed(1, command)),
-        (link, framed(2, Message::Done)),
-        (link, vec![0xAA; 2000]),
-    ];
-    let told = Arc::clone(&stop);
-    let flooding = std::thread::spawn(move || flood(&socket(), &targets, &told));
-    tune_shortly(client);
-    stop.store(true, Ordering::Release);
-    flooding.join().expect("the flood ends");
-    let ran = listening.finish();
-    let (status, clean) = undisturbed();
-    let result = printed(&ran);
-    assert_eq!((ran.status, &result.bits_sha256), (status, &clean.bits_sha256));
-    assert!(result.link.refused.is_empty(), "the system itself drops a stranger's datagrams: {:?}", result.link);
-    assert!(0 < result.link.second_opens_refused);
 }
 
 /// Opens with a token from a socket of its own; what the bench says to it.

@@ -366,7 +366,7 @@ fn where_opening_again_is_forbidden_it_is_refused_as_that() {
     first.follow(&accept);
     let probe = first.sealed(2, Message::Probe(Probe { nonce: 1 }));
     first.send(&probe);
-    let opened = (0..100).find_map(|_| door.wait()).expect("it is seated");
+    let opened = (0..100).find_map(|_| door.wait().expect("the door stands")).expect("it is seated");
     assert_eq!(opened.name, "reset");
     let mut second = Caller::at(address, [7; 16], 2);
     let knock = second.open(5, "reset");

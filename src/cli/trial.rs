@@ -14,9 +14,10 @@ use crate::cli::record::Record;
 use crate::cli::tuning::{self, Caller, Carrier, Run, Tuning};
 use crate::cli::{Outcome, Stop, output};
 use crate::host::interrupt::Interrupt;
+use crate::host::processor::OneProcessor;
 use crate::host::realtime::Wish;
 use crate::report::{gather, html, json};
-use crate::scenario::{Commands, Scenario};
+use crate::scenario::{Commands, Pace, Scenario};
 use crate::trial::bits::sha256_hex;
 use crate::trial::examination::examine;
 use crate::trial::judgement::judge;
@@ -53,6 +54,15 @@ pub struct Order<'a> {
     pub folder: Option<PathBuf>,
 }
 
+impl Order<'_> {
+    /// Whether bench and method only ever wait for each other, so that one processor is faster than two. Over a pty it is
+    /// not, as measured; and whoever connects by themselves runs where they like.
+    fn shares_a_processor(&self) -> bool {
+        let started = !matches!(self.caller, Caller::Outside { .. });
+        started && self.carrier == Carrier::Udp && self.scenario.timing.pace == Pace::Lockstep
+    }
+}
+
 /// A trial that is judged and kept.
 pub struct Finished {
     /// What tuning left behind.
@@ -77,6 +87,7 @@ pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Sto
     let ways = Ways { caller: &order.caller, carrier, token_file, seal, may_open_again };
     let entrance = Entrance::open(&ways, phases::accept(scenario, 0))?;
     let mut record = order.folder.as_deref().map(|folder| Record::open(folder, order.text, *seed)).transpose()?;
+    let _shared = order.shares_a_processor().then(OneProcessor::keep_to);
     let mut tuning = tuning::run(&run, &order.caller, entrance, record.as_mut())?;
     let examined = match (&tuning.tuned.end, scenario.commands) {
         (End::Done, Commands::Speed) => examine_all(&run, machines, &mut tuning),

@@ -12,6 +12,7 @@ pub mod line;
 pub mod link_name;
 pub mod outlet;
 pub mod porter;
+pub mod processor;
 pub mod realtime;
 pub mod serial;
 pub mod spectator;

@@ -26,6 +26,7 @@ histogram=$target/lateness.md
 : > "$histogram"
 rows=$("$target/release/plant"
   "$target/release/pingpong" "$plantstand" "$target/stride-1.toml"
+  "$target/release/waiting"
   "$target/release/ptypong" "$plantstand" "$target/stride-1.toml"
   "$target/release/start" "$plantstand" "$scenario"
   "$target/release/lateness" "$scenario" --histogram "$histogram" ${lateness[@]+"${lateness[@]}"})
@@ -47,7 +48,9 @@ the run: $load_before. Date: $(date -u +%Y-%m-%d).
   contact and stick events in 2 s). With sensor and drive: counts with noise, speed loop with low-passes and two notches.
 - **lockstep**: the real bench with the first scenario's machine, drive enabled and axis turning, an exchange every tick,
   against a client that answers at once; beside it a blocking ping-pong between two processes with frames of the same
-  sizes.
+  sizes. The bench and a method that it started share one processor, which is the fastest of the ways that were measured,
+  alone and beside busy processes. A bounded spin before blocking is faster only where both sides have a processor to
+  themselves: every other process takes the one of them off its processor while the other one spins in vain.
 - **lockstep over a pty**: the same over a pseudo-terminal, frames stuffed, beside a blocking ping-pong over one with as many
   bytes each way.
 - **start**: wall time of the whole process, as a shell sees it.

@@ -2,6 +2,9 @@
 //!
 //! What it does not: decide what is asked; each program names its own bound. Start reading at [`alternate`].
 
+pub mod processors;
+pub mod turning;
+
 use std::fs::File;
 use std::io::Write;
 
@@ -19,6 +22,24 @@ pub fn alternate(blocks: usize, mut first: impl FnMut() -> f64, mut second: impl
     second();
     let (first, second) = (0..blocks).map(|_| (first(), second())).unzip();
     Paired { first, second }
+}
+
+/// Measures any number of things in turn, block by block; one block of each is thrown away first.
+pub fn in_turn(blocks: usize, things: &mut [&mut dyn FnMut() -> f64]) -> Vec<Vec<f64>> {
+    for thing in things.iter_mut() {
+        thing();
+    }
+    let mut values = vec![Vec::with_capacity(blocks); things.len()];
+    for _ in 0..blocks {
+        values.iter_mut().zip(things.iter_mut()).for_each(|(values, thing)| values.push(thing()));
+    }
+    values
+}
+
+/// One series over another, block by block.
+#[must_use]
+pub fn ratios(first: &[f64], second: &[f64]) -> Vec<f64> {
+    first.iter().zip(second).map(|(first, second)| first / second).collect()
 }
 
 impl Paired {

@@ -1,8 +1,9 @@
 //! The exchange rate of lockstep over loopback UDP with stride 1 beside a bare blocking ping-pong of the same frame sizes.
 //!
-//! Both are measured from the same process, in turn, block by block, against a partner in another process: for lockstep
-//! `plantstand score`, which starts this program as its method; for the bare ping-pong this program once more. Idle
-//! states of the processor are held off for both where the system allows it.
+//! All are measured from the same process, in turn, block by block, against a partner in another process: for lockstep
+//! `plantstand score`, which starts this program as its method; for the bare ping-pong this program once more. Lockstep
+//! as shipped, with bench and method on one processor, and with both on any; the bare ping-pong on any. With nothing, one
+//! and two busy processes beside them. Idle states of the processor are held off for all where the system allows it.
 //!
 //! usage: pingpong PLANTSTAND SCENARIO (its stride 1, its budgets wide). What it does not: tune. Start reading at [`main`].
 
@@ -11,17 +12,16 @@ use std::net::UdpSocket;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use plantstand::wire::codec::{decode, encode};
+use plantstand::wire::codec::encode;
 use plantstand::wire::layout::MAX_FRAME_BYTES;
-use plantstand::wire::message::{
-    Close, CloseReason, CommandFrame, FeedbackFrame, Frame, Message, Open, Sample, Series, Text, Value,
-};
-use plantstand_bench::{Asked, alternate, row, stay_awake};
+use plantstand::wire::message::{FeedbackFrame, Frame, Message, Sample, Series};
+use plantstand_bench::processors::{self, Busy, OWN};
+use plantstand_bench::turning::{RECEIVE_TIMEOUT, Turning, command};
+use plantstand_bench::{Asked, in_turn, ratios, row, stay_awake};
 
-const BLOCKS: usize = 21;
+const BLOCKS: usize = 15;
 /// Long enough for thousands of exchanges, and much shorter than the bench's patience with the side that rests.
-const BLOCK: Duration = Duration::from_millis(400);
-const RECEIVE_TIMEOUT: Duration = Duration::from_secs(5);
+const BLOCK: Duration = Duration::from_millis(300);
 
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).collect();
@@ -29,6 +29,7 @@ fn main() {
     match words[..] {
         ["measure", out] => measure(out),
         ["echo", port, answer_bytes] => echo(port, answer_bytes.parse().expect("a number of bytes")),
+        ["busy"] => processors::burn(),
         [plantstand, scenario] => run(plantstand, scenario),
         _ => panic!("usage: pingpong PLANTSTAND SCENARIO"),
     }
@@ -53,98 +54,42 @@ fn run(plantstand: &str, scenario: &str) {
 /// The method: measures, writes the rows, leaves.
 fn measure(out: &str) {
     let awake = stay_awake();
-    let mut lockstep = Lockstep::connect();
+    let bench = std::os::unix::process::parent_id();
+    let turning = std::cell::RefCell::new(Turning::connect());
     let mut bare = Bare::start();
-    let paired = alternate(BLOCKS, || lockstep.rate_hz(), || bare.rate_hz());
-    lockstep.send(Message::Close(Close { reason: CloseReason::Leaving }));
     let idle = if awake.is_some() { "idle states off" } else { "idle states NOT off: the system refused" };
-    let rows = [
-        row("lockstep over loopback UDP, stride 1", "exchanges/s", &paired.first, 0, Asked::Nothing),
-        row(&format!("bare ping-pong, same frame sizes ({idle})"), "exchanges/s", &paired.second, 0, Asked::Nothing),
-        row("ratio of the two, block by block", "", &paired.ratios(), 3, Asked::AtLeast(0.85)),
-    ];
-    std::fs::write(out, rows.join("\n") + "\n").expect("the rows can be written");
-}
-
-/// A connection to the bench that answers every feedback at once.
-struct Lockstep {
-    socket: UdpSocket,
-    sequence: u32,
-    /// The exchange that was answered last, and the bytes of that answer.
-    answered: Option<u32>,
-    answer: Vec<u8>,
-}
-
-impl Lockstep {
-    fn connect() -> Self {
-        let link = std::env::var("PLANTSTAND_LINK").expect("the bench names its address");
-        let address = link.strip_prefix("udp:").expect("the bench listens on UDP").to_owned();
-        let host = address.rsplit_once(':').expect("an address has a port").0.to_owned();
-        let socket = UdpSocket::bind("127.0.0.1:0").expect("a free port");
-        socket.connect(&address).expect("the bench's address");
-        socket.set_read_timeout(Some(RECEIVE_TIMEOUT)).expect("a timeout");
-        let mut lockstep = Self { socket, sequence: 0, answered: None, answer: Vec::new() };
-        lockstep.send(Message::Open(Open { token: token(), name: Text::new("ping-pong") }));
-        let accept = loop {
-            match lockstep.receive() {
-                Message::Accept(accept) => break accept,
-                Message::Refuse(refuse) => panic!("refused: {}", refuse.detail),
-                _ => {}
-            }
+    let mut rows = Vec::new();
+    for (busy, beside) in [(0, ""), (1, ", one busy process beside"), (2, ", two busy processes beside")] {
+        let _busy = Busy::start(busy);
+        let mut shipped = || {
+            let shared = processors::current();
+            processors::one(OWN, shared);
+            processors::one(bench, shared);
+            turning.borrow_mut().rate_hz(BLOCK)
         };
-        assert_eq!(accept.stride_ticks, 1, "the scenario has another stride");
-        lockstep.socket.connect(format!("{host}:{}", accept.port)).expect("the bench's new port");
-        lockstep
+        let mut anywhere = || {
+            processors::all(OWN);
+            processors::all(bench);
+            turning.borrow_mut().rate_hz(BLOCK)
+        };
+        let mut bare = || {
+            processors::all(OWN);
+            bare.rate_hz()
+        };
+        let values = in_turn(BLOCKS, &mut [&mut shipped, &mut anywhere, &mut bare]);
+        let asked = if busy == 0 { Asked::AtLeast(0.95) } else { Asked::Nothing };
+        let mut add = |what: &str, unit: &str, values: &[f64], digits: usize, asked: Asked| {
+            rows.push(row(&format!("{what}{beside}"), unit, values, digits, asked));
+        };
+        add("lockstep over loopback UDP, stride 1", "exchanges/s", &values[0], 0, Asked::Nothing);
+        add("the same with both on any processor", "exchanges/s", &values[1], 0, Asked::Nothing);
+        let words = format!("bare ping-pong, same frame sizes, both on any processor ({idle})");
+        add(&words, "round trips/s", &values[2], 0, Asked::Nothing);
+        add("lockstep over bare, block by block", "", &ratios(&values[0], &values[2]), 2, asked);
+        add("the same with both on any processor, over bare", "", &ratios(&values[1], &values[2]), 2, Asked::Nothing);
     }
-
-    fn send(&mut self, message: Message) {
-        self.sequence += 1;
-        let mut bytes = [0; MAX_FRAME_BYTES];
-        let length = encode(&Frame { sequence: self.sequence, message }, &mut bytes);
-        self.socket.send(&bytes[..length]).expect("the bench is there");
-        self.answer.clear();
-        self.answer.extend_from_slice(&bytes[..length]);
-    }
-
-    fn receive(&mut self) -> Message {
-        let mut bytes = [0; MAX_FRAME_BYTES];
-        let length = self.socket.recv(&mut bytes).expect("the bench goes on");
-        decode(&bytes[..length]).expect("the bench sends good frames").message
-    }
-
-    /// Exchanges per second over one block. A feedback that came again while this side rested is answered as before and
-    /// not counted.
-    fn rate_hz(&mut self) -> f64 {
-        let started = Instant::now();
-        let mut exchanges = 0_u32;
-        while started.elapsed() < BLOCK {
-            let Message::Feedback(feedback) = self.receive() else { continue };
-            if self.answered.is_some_and(|answered| feedback.exchange <= answered) {
-                self.socket.send(&self.answer).expect("the bench is there");
-                continue;
-            }
-            self.send(Message::Command(command(feedback.exchange)));
-            self.answered = Some(feedback.exchange);
-            exchanges += 1;
-        }
-        f64::from(exchanges) / started.elapsed().as_secs_f64()
-    }
-}
-
-/// Enables the drive step by step, then lets the axis turn to and fro within some turns.
-fn command(exchange: u32) -> CommandFrame {
-    let controlword = [0x0006, 0x0007].get(exchange as usize).copied().unwrap_or(0x000F);
-    let speed_rad_per_s = if (exchange / 4000).is_multiple_of(2) { 20.0 } else { -20.0 };
-    let value = Value { speed_rad_per_s, ..Value::default() };
-    let values = Series::from_slice(&[value]).expect("one value fits");
-    CommandFrame { exchange, controlword, compute_us: 0, values }
-}
-
-/// The token of the environment: 16 bytes as hexadecimal digits.
-fn token() -> [u8; 16] {
-    let digits = std::env::var("PLANTSTAND_TOKEN").expect("the bench gives a token");
-    let number = u128::from_str_radix(&digits, 16).expect("a token is hexadecimal");
-    number.to_be_bytes()
+    turning.into_inner().leave();
+    std::fs::write(out, rows.join("\n") + "\n").expect("the rows can be written");
 }
 
 /// The bare ping-pong: this side answers as a client would, the other side is this program once more.
@@ -206,6 +151,7 @@ fn same_sizes() -> (usize, Vec<u8>) {
 
 /// Answers every datagram with one of `answer_bytes` until an empty one comes, or none for a while.
 fn echo(port: &str, answer_bytes: usize) {
+    processors::all(OWN);
     let socket = UdpSocket::bind("127.0.0.1:0").expect("a free port");
     socket.connect(format!("127.0.0.1:{port}")).expect("the other side's address");
     socket.set_read_timeout(Some(RECEIVE_TIMEOUT)).expect("a timeout");

@@ -31,6 +31,12 @@ pub fn one(process: u32, number: usize) {
     keep(process, &set);
 }
 
+/// A processor beside this one; the same where there is no other.
+#[must_use]
+pub fn another(number: usize) -> usize {
+    (number + 1) % processors().max(1)
+}
+
 /// The processor that this thread runs on.
 ///
 /// # Panics

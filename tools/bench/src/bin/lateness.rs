@@ -133,7 +133,7 @@ fn ticks(
     for tick in 0..u64::from(rate.hz) * seconds {
         let due = |tick| start_ns + due_ns(rate, tick);
         let woke_ns = metronome.wait_until_ns(due(tick));
-        let (_, found) = session.bench.tick(&Request::default(), &Loads::none(), 0.0).expect("a machine at rest");
+        let (_, found) = session.bench_mut().tick(&Request::default(), &Loads::none(), 0.0).expect("a machine at rest");
         taken.rows.push(found);
         if ROWS_AT_ONCE <= taken.rows.len() {
             assert!(giver.give(&mut taken), "the rows are taken as fast as they come");

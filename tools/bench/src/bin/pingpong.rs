@@ -2,11 +2,12 @@
 //!
 //! All are measured from the same process, in turn, block by block, against a partner in another process: for lockstep
 //! `plantstand score`, which starts this program as its method; for the bare ping-pong this program once more. Lockstep
-//! as shipped, with bench and method on one processor, and with both on any; the bare ping-pong on any. With nothing, one
-//! and two busy processes beside them. Idle states of the processor are held off for all where the system allows it.
+//! as shipped, with bench and method on one processor, and with both wherever the system puts them; the bare ping-pong of
+//! two processes on two processors, and on one. With nothing, one and two busy processes beside them. Idle states of the processor are held off for all where the system allows it.
 //!
 //! usage: pingpong PLANTSTAND SCENARIO (its stride 1, its budgets wide). What it does not: tune. Start reading at [`main`].
 
+use std::cell::RefCell;
 use std::io::ErrorKind;
 use std::net::UdpSocket;
 use std::process::{Child, Command, Stdio};
@@ -55,8 +56,8 @@ fn run(plantstand: &str, scenario: &str) {
 fn measure(out: &str) {
     let awake = stay_awake();
     let bench = std::os::unix::process::parent_id();
-    let turning = std::cell::RefCell::new(Turning::connect());
-    let mut bare = Bare::start();
+    let turning = RefCell::new(Turning::connect());
+    let bare = RefCell::new(Bare::start());
     let idle = if awake.is_some() { "idle states off" } else { "idle states NOT off: the system refused" };
     let mut rows = Vec::new();
     for (busy, beside) in [(0, ""), (1, ", one busy process beside"), (2, ", two busy processes beside")] {
@@ -72,21 +73,31 @@ fn measure(out: &str) {
             processors::all(bench);
             turning.borrow_mut().rate_hz(BLOCK)
         };
-        let mut bare = || {
-            processors::all(OWN);
-            bare.rate_hz()
+        let own = processors::current();
+        let mut apart = || {
+            processors::one(OWN, own);
+            processors::one(bare.borrow().partner.id(), processors::another(own));
+            bare.borrow_mut().rate_hz()
         };
-        let values = in_turn(BLOCKS, &mut [&mut shipped, &mut anywhere, &mut bare]);
+        let mut together = || {
+            processors::one(OWN, own);
+            processors::one(bare.borrow().partner.id(), own);
+            bare.borrow_mut().rate_hz()
+        };
+        let values = in_turn(BLOCKS, &mut [&mut shipped, &mut anywhere, &mut apart, &mut together]);
         let asked = if busy == 0 { Asked::AtLeast(0.95) } else { Asked::Nothing };
         let mut add = |what: &str, unit: &str, values: &[f64], digits: usize, asked: Asked| {
             rows.push(row(&format!("{what}{beside}"), unit, values, digits, asked));
         };
         add("lockstep over loopback UDP, stride 1", "exchanges/s", &values[0], 0, Asked::Nothing);
-        add("the same with both on any processor", "exchanges/s", &values[1], 0, Asked::Nothing);
-        let words = format!("bare ping-pong, same frame sizes, both on any processor ({idle})");
+        add("the same, both wherever the system puts them", "exchanges/s", &values[1], 0, Asked::Nothing);
+        let words = format!("bare ping-pong, same frame sizes, on two processors ({idle})");
         add(&words, "round trips/s", &values[2], 0, Asked::Nothing);
-        add("lockstep over bare, block by block", "", &ratios(&values[0], &values[2]), 2, asked);
-        add("the same with both on any processor, over bare", "", &ratios(&values[1], &values[2]), 2, Asked::Nothing);
+        add("bare ping-pong, both on one processor", "round trips/s", &values[3], 0, Asked::Nothing);
+        let ratio = |place: usize| ratios(&values[place], &values[2]);
+        add("lockstep over bare on two processors, block by block", "", &ratio(0), 2, asked);
+        add("the same, lockstep wherever the system puts it", "", &ratio(1), 2, Asked::Nothing);
+        add("the same, both on one processor", "", &ratios(&values[0], &values[3]), 2, Asked::Nothing);
     }
     turning.into_inner().leave();
     std::fs::write(out, rows.join("\n") + "\n").expect("the rows can be written");
@@ -151,7 +162,6 @@ fn same_sizes() -> (usize, Vec<u8>) {
 
 /// Answers every datagram with one of `answer_bytes` until an empty one comes, or none for a while.
 fn echo(port: &str, answer_bytes: usize) {
-    processors::all(OWN);
     let socket = UdpSocket::bind("127.0.0.1:0").expect("a free port");
     socket.connect(format!("127.0.0.1:{port}")).expect("the other side's address");
     socket.set_read_timeout(Some(RECEIVE_TIMEOUT)).expect("a timeout");

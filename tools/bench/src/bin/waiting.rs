@@ -1,9 +1,8 @@
 //! Ways to wait for a datagram, side by side: two processes that answer each other over loopback UDP with the frames of
 //! an exchange every tick, with nothing, one and two busy processes beside them.
 //!
-//! The ways: blocking, on whichever processors the system picks; a bounded spin before blocking, with and without giving
-//! the processor away while spinning; blocking, with both processes on one processor. All in turn, block by block, in one
-//! run. What it does not: run the bench (`pingpong.rs` does). Start reading at [`main`].
+//! The ways: blocking, on whichever processors the system picks, on one processor each, and both on one; a bounded spin
+//! before blocking on one processor each, and wherever the system picks. All in turn, block by block, in one run. What it does not: run the bench (`pingpong.rs` does). Start reading at [`main`].
 
 use std::io::ErrorKind;
 use std::net::UdpSocket;
@@ -27,18 +26,25 @@ const COMMAND_BYTES: usize = 49;
 
 /// How both sides wait.
 #[derive(Clone, Copy)]
-enum Way {
-    Blocking,
-    Spin,
-    SpinAndYield,
+struct Way {
+    spins: bool,
+    on: On,
+}
+
+/// Where both sides run.
+#[derive(Clone, Copy)]
+enum On {
+    Any,
+    TwoProcessors,
     OneProcessor,
 }
 
-const WAYS: [(Way, &str); 4] = [
-    (Way::Blocking, "blocking"),
-    (Way::Spin, "a spin of 30 µs, then blocking"),
-    (Way::SpinAndYield, "a spin of 30 µs that gives the processor away, then blocking"),
-    (Way::OneProcessor, "blocking, both on one processor"),
+const WAYS: [(Way, &str); 5] = [
+    (Way { spins: false, on: On::TwoProcessors }, "blocking, on one processor each"),
+    (Way { spins: true, on: On::TwoProcessors }, "a spin of 30 µs, then blocking, on one processor each"),
+    (Way { spins: false, on: On::OneProcessor }, "blocking, both on one processor"),
+    (Way { spins: false, on: On::Any }, "blocking, wherever the system puts them"),
+    (Way { spins: true, on: On::Any }, "a spin of 30 µs, then blocking, wherever the system puts them"),
 ];
 
 fn main() {
@@ -112,25 +118,28 @@ impl Drop for Pair {
 }
 
 fn place(way: Way, partner: u32) {
-    match way {
-        Way::OneProcessor => {
-            let shared = processors::current();
-            processors::one(OWN, shared);
-            processors::one(partner, shared);
-        }
-        Way::Blocking | Way::Spin | Way::SpinAndYield => {
+    let own = processors::current();
+    match way.on {
+        On::Any => {
             processors::all(OWN);
             processors::all(partner);
+        }
+        On::TwoProcessors => {
+            processors::one(OWN, own);
+            processors::one(partner, processors::another(own));
+        }
+        On::OneProcessor => {
+            processors::one(OWN, own);
+            processors::one(partner, own);
         }
     }
 }
 
 fn receive(socket: &UdpSocket, bytes: &mut [u8], way: Way) -> std::io::Result<usize> {
-    if matches!(way, Way::Spin | Way::SpinAndYield) {
+    if way.spins {
         let started = Instant::now();
         while started.elapsed() < SPIN {
             match recv(socket.as_raw_fd(), bytes, MsgFlags::MSG_DONTWAIT) {
-                Err(Errno::EAGAIN) if matches!(way, Way::SpinAndYield) => std::thread::yield_now(),
                 Err(Errno::EAGAIN) => std::hint::spin_loop(),
                 other => return Ok(other?),
             }

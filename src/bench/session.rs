@@ -305,13 +305,11 @@ impl Session {
     /// go on.
     fn open_again(&mut self, sequence: u32, out: Out<'_>) -> bool {
         let accept = self.terms.accept;
-        if sequence == 0 {
-            // Handed on by the link: who comes back by another way was told the facts there.
-            self.reconnected(out);
-            return true;
-        }
-        if self.opens_again() {
-            answer_open(sequence, Message::Accept(accept), out);
+        // Number 0 is handed on by the link: who comes back by another way was told the facts there.
+        if sequence == 0 || self.opens_again() {
+            if sequence != 0 {
+                answer_open(sequence, Message::Accept(accept), out);
+            }
             self.reconnected(out);
             return true;
         }

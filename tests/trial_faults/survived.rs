@@ -181,9 +181,9 @@ fn a_method_ten_times_too_fast_and_one_ten_times_too_slow_come_to_the_same_bits_
 }
 
 #[test]
-fn a_step_of_the_time_of_day_can_touch_nothing_but_the_names_of_records() {
+fn a_step_of_the_time_of_day_can_touch_nothing_but_names_and_dates() {
     // Time since a moment comes from the monotonic clock, which no step reaches; the time of day is asked for in the one
-    // place that names a record's folder.
+    // file that names a record's folder and dates a line of a suite's history.
     let mut asking = Vec::new();
     let mut folders = vec![std::path::PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("src")];
     while let Some(folder) = folders.pop() {
@@ -200,5 +200,5 @@ fn a_step_of_the_time_of_day_can_touch_nothing_but_the_names_of_records() {
     }
     let [(path, places)] = &asking[..] else { panic!("the time of day is asked for in {asking:?}") };
     assert!(path.ends_with("src/host/files.rs"), "{path:?}");
-    assert_eq!(*places, [2, 0, 0], "an import and one use");
+    assert_eq!(*places, [3, 0, 0], "an import and two uses");
 }

@@ -3,6 +3,7 @@
 //! What it does not: know a setting. Start reading at [`settings`].
 
 use crate::base::time::TickRate;
+use crate::base::units::TURN_RAD;
 use crate::drive::setting::{DefaultsFrom, Setting, Settings};
 use crate::drive::store::{Bounds, WriteRefusal};
 use crate::scenario::Commands;
@@ -38,11 +39,20 @@ pub(crate) fn settings(
     }
     let found: Option<Vec<(Setting, f64)>> = found.into_iter().collect();
     let mut settings = Settings::defaults(&from?);
+    if commands == Commands::Torque {
+        settings.set(Setting::SpeedGain, braking_gain_nms_per_rad(&settings));
+    }
     for (setting, value) in found? {
         settings.set(setting, value);
     }
     refuse_crossed_travel(table.at, &path, &settings, complaints);
     Some(settings)
+}
+
+/// A quick stop is the drive's own, also where the outside closes the speed loop: without a gain in the file it brakes
+/// with one that gives the bare motor a crossover of 20 Hz, slow enough for any load that is coupled to it.
+fn braking_gain_nms_per_rad(settings: &Settings) -> f64 {
+    settings.get(Setting::MotorInertia) * TURN_RAD * 20.0
 }
 
 fn setting(entry: &Entry, path: &str, bounds: &Bounds, complaints: &mut Complaints) -> Option<(Setting, f64)> {

@@ -1,5 +1,5 @@
 //! The promise: a hundred thousand datagrams a second from a second sender, at the door and at the link, change no byte
-//! of the score in lockstep, and do not make the bench grow.
+//! of the score in lockstep, stop nothing in real time, and do not make the bench grow.
 //!
 //! Through the built program, over UDP; the method runs in the test. Start reading at
 //! [`a_flood_changes_no_byte_of_the_score`].
@@ -8,13 +8,16 @@ use std::net::SocketAddr;
 
 use plantstand::host::udp::UdpTransport;
 use plantstand::method::Carried;
+use plantstand::method::axis::Axis;
 use plantstand::method::client::Client;
+use plantstand::trial::result::{TrialResult, TuningEnd};
 use plantstand::wire::message::{Close, CloseReason, CommandFrame, Message, Probe, Value, Values};
 
-use super::DOUGH_SHEETER;
+use super::by_hand::{disable, enable, turn};
 use super::flood::Flood;
 use super::outsider::{Door, Listening, framed, open};
 use super::program::Ground;
+use super::{DOUGH_SHEETER, with};
 
 /// Datagrams that a flood must have thrown, so that a test which hardly had one does not pass.
 const THROWN_MIN: u64 = 20_000;
@@ -78,6 +81,33 @@ fn a_flood_changes_no_byte_of_the_score() {
     let (undisturbed, flooded) = (result_of(false), result_of(true));
     assert!(undisturbed.contains("\"verdict\":\"pass\""), "{undisturbed}");
     assert_eq!(flooded, undisturbed);
+}
+
+#[test]
+fn a_flood_stops_nothing_in_real_time() {
+    // What a busy machine does to a clock is not what is tested: it may miss ticks and hear commands late.
+    let patient = with(DOUGH_SHEETER, "allowed_missed_per_million = 200 ", "allowed_missed_per_million = 1000000 ");
+    let patient = with(&patient, "silent_ticks_before_quick_stop = 40", "silent_ticks_before_quick_stop = 8000");
+    let ground = Ground::new(&patient);
+    let listening = Listening::start(&ground, &["--no-record", "--json", "-", "--pace", "real-time"]);
+    let (mut client, link) = enter(&listening.door);
+    let flood = Flood::start(everything(&listening.door, link));
+    enable(&mut client);
+    turn(&mut client, 10.0, 300);
+    disable(&mut client);
+    client.store().expect("the bench stores");
+    while flood.sent() < THROWN_MIN {
+        std::thread::yield_now();
+    }
+    client.done().expect("the bench says its verdict");
+    let (sent, rate_hz) = flood.stop();
+    println!("{sent} datagrams from strangers, {rate_hz:.0} a second");
+    let ran = listening.finish();
+    let result: TrialResult = serde_json::from_str(&ran.out).expect("a result");
+    assert_eq!((result.pace.as_str(), result.tuning_ended), ("real-time", TuningEnd::Done));
+    assert!(result.conduct.faults.is_empty() && result.conduct.moves == 1, "{:?}", result.conduct);
+    assert!(300 < result.link.exchanges && 0 < result.link.second_opens_refused, "{:?}", result.link);
+    assert!(result.link.refused.keys().all(|reason| reason == "stale_command"), "{:?}", result.link);
 }
 
 /// Resident memory of a process in KiB, as Linux tells it.

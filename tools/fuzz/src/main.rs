@@ -10,6 +10,7 @@ use std::sync::OnceLock;
 use libfuzzer_sys::fuzz_target;
 
 #[path = "../../../tests/fuzz_targets/mod.rs"]
+#[expect(dead_code, reason = "words and folders are for the dice of the tests")]
 mod fuzz_targets;
 
 use fuzz_targets::{TARGETS, Target};

@@ -34,12 +34,6 @@ impl Impairment {
     pub fn touches_frames(&self) -> bool {
         [self.loss_frac, self.repeat_frac, self.corrupt_frac].iter().any(|frac| 0.0 < *frac)
     }
-
-    /// Whether answers act later: delayed, jittered or reordered, which the run does.
-    #[must_use]
-    pub fn delays_answers(&self) -> bool {
-        0.0 < self.reorder_frac || 0 < self.delay_ticks || 0 < self.jitter_ticks
-    }
 }
 
 /// The words of a specification, in the order in which they are shown.

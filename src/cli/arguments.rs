@@ -142,8 +142,8 @@ pub struct ScoreArguments {
 /// Arguments of `probe`.
 #[derive(Args, Debug)]
 pub struct ProbeArguments {
-    /// Where to wait for a client: udp:HOST:PORT (port 0 prints the port taken) [default: start an own client on this
-    /// machine]
+    /// Where to wait for a client: udp:HOST:PORT (port 0 prints the port taken) or serial:PATH:BAUD [default: start an own
+    /// client on this machine]
     pub link: Option<String>,
     /// What the client is told that it commands: speed or torque; a client may know one of them only
     #[arg(long, value_name = "WHAT", default_value = "speed", value_parser = ["speed", "torque"])]

@@ -28,6 +28,8 @@ pub struct Ways<'a> {
     pub seal: bool,
     /// Whether a method that lost its connection may come back.
     pub may_open_again: bool,
+    /// Whether a line that is too slow for what `accept` says is refused; who only measures it need not be.
+    pub needs_the_pace: bool,
 }
 
 /// A door, opened before anything is kept or started, so that a wrong word or a port that is taken leaves nothing behind.
@@ -48,7 +50,7 @@ impl Entrance {
     /// # Errors
     /// What was typed wrongly, a line that is too slow, or a port that is taken.
     pub fn open(ways: &Ways<'_>, mut accept: Accept) -> Result<Self, Stop> {
-        let Ways { caller, carrier, token_file, seal, may_open_again } = *ways;
+        let Ways { caller, carrier, token_file, seal, may_open_again, needs_the_pace } = *ways;
         let token = token::for_caller(caller, token_file)?;
         let fresh = token::fresh()?;
         accept.nonce = u64::from_le_bytes(std::array::from_fn(|place| fresh[place]));
@@ -56,7 +58,10 @@ impl Entrance {
         if let Caller::Outside { link } = caller
             && let LinkName::Serial { path, baud } = LinkName::parse(link).map_err(Stop::Usage)?
         {
-            check_line(&path, baud, &accept)?;
+            refuse_seal(seal)?;
+            if needs_the_pace {
+                check_line(&path, baud, &accept)?;
+            }
             let door = SerialDoor::open(&path, baud, chosen.then_some(token), accept)?;
             return Ok(Self { door: Box::new(door), accept, token, shown: false });
         }
@@ -65,10 +70,21 @@ impl Entrance {
                 let Target { address, sealed } = token::target(caller, token_file, seal)?;
                 Box::new(UdpDoor::open(address, Rules { token, accept, sealed, may_open_again })?)
             }
-            (_, Carrier::Pty) => Box::new(SerialDoor::pty(token, accept)?),
+            (_, Carrier::Pty) => {
+                refuse_seal(seal)?;
+                Box::new(SerialDoor::pty(token, accept)?)
+            }
         };
         Ok(Self { door, accept, token, shown: !chosen })
     }
+}
+
+/// Nobody shall believe that frames are sealed which are not.
+fn refuse_seal(asked: bool) -> Result<(), Stop> {
+    if asked {
+        return Err(Stop::Usage("--seal: frames on a serial line are not sealed; allowed: links over UDP".to_owned()));
+    }
+    Ok(())
 }
 
 /// Says what a line can carry, and refuses one that is too slow for the run. A pty is as fast as both sides are.

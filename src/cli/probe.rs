@@ -44,7 +44,14 @@ pub fn run(arguments: &ProbeArguments) -> Result<Outcome, Stop> {
     }
     let caller = caller(arguments);
     let token_file = arguments.token_file.as_deref();
-    let ways = Ways { caller: &caller, carrier: Carrier::Udp, token_file, seal: false, may_open_again: false };
+    let ways = Ways {
+        caller: &caller,
+        carrier: Carrier::Udp,
+        token_file,
+        seal: false,
+        may_open_again: false,
+        needs_the_pace: false,
+    };
     let Entrance { door, token, shown: token_is_shown, .. } = Entrance::open(&ways, accept(arguments, 0))?;
     let child = match caller {
         Caller::Outside { .. } => {

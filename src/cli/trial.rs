@@ -13,6 +13,7 @@ use crate::cli::progress::Progress;
 use crate::cli::record::Record;
 use crate::cli::tuning::{self, Caller, Carrier, Run, Tuning};
 use crate::cli::{Outcome, Stop, output};
+use crate::host::idle::Awake;
 use crate::host::interrupt::Interrupt;
 use crate::host::processor::OneProcessor;
 use crate::host::realtime::Wish;
@@ -84,9 +85,11 @@ pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Sto
     let Order { wish, patience, carrier, token_file, seal, .. } = *order;
     let run = Run { scenario, seed: *seed, wish, patience, interrupt };
     let may_open_again = scenario.timing.may_reset;
-    let ways = Ways { caller: &order.caller, carrier, token_file, seal, may_open_again };
+    let ways = Ways { caller: &order.caller, carrier, token_file, seal, may_open_again, needs_the_pace: true };
     let entrance = Entrance::open(&ways, phases::accept(scenario, 0))?;
     let mut record = order.folder.as_deref().map(|folder| Record::open(folder, order.text, *seed)).transpose()?;
+    // In lockstep each side waits for the other; where the system refuses, it is slower and no more.
+    let _awake = Awake::hold();
     let _shared = order.shares_a_processor().then(OneProcessor::keep_to);
     let mut tuning = tuning::run(&run, &order.caller, entrance, record.as_mut())?;
     let examined = match (&tuning.tuned.end, scenario.commands) {

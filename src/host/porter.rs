@@ -13,11 +13,9 @@ use std::sync::mpsc::Sender;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use ctutils::CtEq;
-
 use crate::bench::port::RESEND_AFTER;
 use crate::bench::sealed::SealedLink;
-use crate::host::door::Opened;
+use crate::host::door::{Opened, same};
 use crate::host::files::fresh_token;
 use crate::host::succession::{AnyLink, Heirloom, Succession};
 use crate::host::udp::UdpLink;
@@ -148,7 +146,7 @@ impl Porter {
     }
 
     fn answer_open(&mut self, open: &Open, peer: SocketAddr) -> Message {
-        if !open.token.ct_eq(&self.rules.token).to_bool() {
+        if !same(&open.token, &self.rules.token) {
             return self.refusal(RefuseReason::Token, "wrong token");
         }
         // The accept was lost: say it again.

@@ -15,7 +15,7 @@ host=$(rustc -vV | sed -n 's/^host: //p')
 export RUSTFLAGS="-Cpasses=sancov-module -Cllvm-args=-sanitizer-coverage-level=4
   -Cllvm-args=-sanitizer-coverage-inline-8bit-counters -Cllvm-args=-sanitizer-coverage-pc-table
   -Cllvm-args=-sanitizer-coverage-trace-compares -Ccodegen-units=1 -Cdebug-assertions"
-RUSTFLAGS=$(tr '\n' ' ' <<< "$RUSTFLAGS") cargo build --release --locked --target "$host" \
+RUSTFLAGS=$(tr '\n' ' ' <<< "$RUSTFLAGS") cargo build --release --target "$host" \
   --manifest-path tools/fuzz/Cargo.toml --target-dir target/fuzz
 
 for target in "${targets[@]}"; do

@@ -344,6 +344,34 @@ fn a_method_that_left_leaves_an_axis_at_rest_and_a_person_who_interrupts_need_no
     assert_eq!(session.tick(), 1000);
 }
 
+/// Says done when an exchange comes.
+fn done_at(exchange: u32) -> World {
+    let mut turning = turning_until(exchange);
+    World::new(Box::new(move |message| match message {
+        Message::Feedback(feedback) if feedback.exchange == exchange => vec![Message::Done],
+        other => turning(other),
+    }))
+}
+
+#[test]
+fn a_phase_that_the_methods_word_ends_counts_no_tick_that_was_not_done() {
+    let (world, mut session) = (done_at(20), tuning());
+    assert_eq!(world.run(&mut session, 60), End::Done);
+    assert_eq!((world.0.borrow().beats.len(), session.tick()), (21 * 8, 21 * 8));
+}
+
+#[test]
+fn a_power_cycle_has_no_tick() {
+    let acknowledging = World::new(Box::new(|message| match message {
+        Message::Phase(phase) => vec![Message::PhaseAcknowledgement(*phase)],
+        _ => Vec::new(),
+    }));
+    let mut session = torque_examination();
+    session.prepare_power_cycle();
+    assert_eq!(acknowledging.run(&mut session, 60), End::Finished);
+    assert_eq!(acknowledging.0.borrow().beats, []);
+}
+
 /// The examination of the roll whose speed loop is closed outside, on the clock.
 fn torque_examination() -> Session {
     let text = include_str!("../../scenarios/torque/dough-sheeter.toml");

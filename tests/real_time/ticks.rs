@@ -48,6 +48,8 @@ struct Seen {
     stalls: Vec<(usize, u64)>,
     /// Ticks whose output takes long, with the nanoseconds.
     slow: Vec<(usize, u64)>,
+    /// Whether the link says that it loses frames on purpose.
+    lossy: bool,
     /// The tick from which on the line is gone.
     gone_from: usize,
     /// When each tick was due, on the metronome.
@@ -73,6 +75,7 @@ impl World {
             flood: None,
             stalls: Vec::new(),
             slow: Vec::new(),
+            lossy: false,
             gone_from: usize::MAX,
             dues_ns: Vec::new(),
             polled: Vec::new(),
@@ -156,6 +159,10 @@ impl Link for World {
         *seen.polled.last_mut().expect("polled in a tick") += 1;
         drop(seen);
         Ok(self.next(buffer))
+    }
+
+    fn has_lost(&mut self) -> bool {
+        self.0.borrow().lossy
     }
 }
 
@@ -317,7 +324,7 @@ fn a_record_without_room_ends_the_run_as_the_benchs_fault_with_the_axis_at_rest(
 
 #[test]
 fn silence_beyond_the_patience_ends_the_run_with_nothing_said_again_and_the_axis_at_rest() {
-    let world = World::new(turning_until(400));
+    let world = World::new(turning_until(400)).with(|seen| seen.lossy = true);
     let mut session = tuning();
     assert_eq!(world.run(&mut session, 2), End::Silent);
     // The last answer is read in the tick after its feedback: 400 exchanges of 8 ticks, then 2 s.

@@ -4,7 +4,7 @@
 //! The cable is a pseudo-terminal with the test at its other end; what is sent waits in the system until it is read, so
 //! one thread is both sides and no test waits for time to pass. Start reading at [`let_in`].
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use plantstand::bench::port::{Gone, Link};
 use plantstand::host::door::{Door, Opened};
@@ -186,6 +186,36 @@ fn a_line_that_hangs_up_is_noticed_at_the_next_touch_and_named() {
     check_gone(received(&mut link), &path);
     check_gone(link.poll(&mut [0; 64]), &path);
     check_gone(link.send(&framed(1, Message::Done)), &path);
+}
+
+/// How long a link that is touched like this takes to see that the far end was closed in mid-run.
+fn noticed_after(touch: impl Fn(&mut Box<dyn Link + Send>) -> Result<(), Gone>) -> Duration {
+    let (mut cable, mut link) = linked();
+    cable.say(2, Message::Probe(Probe { nonce: 1 }));
+    next(&mut link);
+    let far = std::thread::spawn(move || {
+        // So that whoever waits is waiting by then; how long does not matter.
+        std::thread::sleep(Duration::from_millis(20));
+        let closed = Instant::now();
+        drop(cable);
+        closed
+    });
+    while touch(&mut link).is_ok() {}
+    let noticed = Instant::now();
+    noticed.saturating_duration_since(far.join().expect("the far end closes"))
+}
+
+/// The best of five: what a busy machine adds is not the link's.
+#[test]
+fn a_line_that_is_pulled_out_in_mid_run_is_noticed_within_a_tenth_of_a_second() {
+    let best = |touch: fn(&mut Box<dyn Link + Send>) -> Result<(), Gone>| (0..5).map(|_| noticed_after(touch)).min();
+    let waiting = best(|link| received(link).map(drop)).expect("five times");
+    let polling = best(|link| {
+        std::thread::sleep(Duration::from_micros(100));
+        link.poll(&mut [0; MAX_FRAME_BYTES + 1]).map(drop)
+    });
+    let polling = polling.expect("five times");
+    assert!(waiting < Duration::from_millis(100) && polling < Duration::from_millis(100), "{waiting:?}, {polling:?}");
 }
 
 #[test]

@@ -59,6 +59,23 @@ fn carried_methods_come_to_the_same_bits_over_a_pty_as_over_udp() {
 }
 
 #[test]
+fn a_bad_line_changes_no_bit_over_a_pty_either() {
+    let ground = Ground::new(DOUGH_SHEETER);
+    // The hasty one exchanges little, the careful one much.
+    for (method, harmed) in [("hasty", 1), ("careful", 100)] {
+        let run = |words: &[&str]| {
+            printed(&ground.score(&[&["--by", method, "--link", "pty", "--no-record", "--json", "-"], words].concat()))
+        };
+        let (clean, bad) = (run(&[]), run(&["--impair", "loss=3,repeat=3,corrupt=3"]));
+        assert_eq!((&bad.bits_sha256, bad.link.exchanges), (&clean.bits_sha256, clean.link.exchanges), "{method}");
+        assert_eq!((clean.impairment, bad.verdict), (None, clean.verdict));
+        let facts = bad.impairment.expect("the result says what was done");
+        let done = [facts.frames_lost, facts.frames_repeated, facts.copies_corrupted, bad.link.resent];
+        assert!(done.iter().all(|count| harmed <= *count), "{method}: {done:?}");
+    }
+}
+
+#[test]
 fn a_record_of_a_trial_over_a_pty_replays_to_the_same_bits() {
     let ground = Ground::new(DOUGH_SHEETER);
     ground.score(&["--by", "hasty", "--link", "pty", "--record", "r"]);

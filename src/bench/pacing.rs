@@ -166,6 +166,10 @@ pub fn real_time(
         let (due_ns, next_due_ns) = (start_ns + due_ns(rate, beats), start_ns + due_ns(rate, beats + 1));
         let woke_ns = metronome.wait_until_ns(due_ns);
         let progress = wait.poll(session, link);
+        // Ended by the method's word: the tick that was due is not one of the phase any more.
+        if let Some(end) = session.end() {
+            return end.clone();
+        }
         session.tick_on(&mut |frame| wait.gone = link.send(frame).err());
         let done_ns = metronome.now_ns();
         attendant.beat(Beat { late_ns: woke_ns.saturating_sub(due_ns), missed: next_due_ns < done_ns });

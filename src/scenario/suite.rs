@@ -92,7 +92,7 @@ pub type Tolerances = BTreeMap<String, Tolerance>;
 /// Every complaint at once, in file order.
 pub fn read(name: &str, text: &str) -> Result<Suite, Vec<Complaint>> {
     read_by(name, text, &ROOT, |root, complaints| {
-        let usual = who(root, complaints);
+        let usual = who(root, &KEYS_OF_WHO, complaints);
         let trials = trials(root, usual.as_ref(), complaints);
         Some(Suite {
             title: root.text("title")?.trim().to_owned(),
@@ -133,8 +133,8 @@ fn read_by<T>(
 fn trials(root: &View<'_>, usual: Option<&Who>, complaints: &mut Complaints) -> Vec<Trial> {
     let mut trials: Vec<Trial> = Vec::new();
     for view in root.views("trial") {
-        let own = who(&view, complaints);
-        let names_one = ["method", "by"].iter().any(|key| view.has(key));
+        let own = who(&view, &KEYS_OF_A_TRIALS_WHO, complaints);
+        let names_one = KEYS_OF_A_TRIALS_WHO.iter().any(|key| view.has(key));
         let root_names_one = KEYS_OF_WHO.iter().any(|key| root.has(key));
         if !names_one && !root_names_one {
             view.miss(
@@ -183,9 +183,12 @@ fn trial(view: &View<'_>, who: Option<Who>, complaints: &mut Complaints) -> Opti
 /// Keys that say who is tried.
 const KEYS_OF_WHO: [&str; 3] = ["method", "by", "listen"];
 
+/// Those of one trial: whoever connects is told once, for all of them.
+const KEYS_OF_A_TRIALS_WHO: [&str; 2] = ["method", "by"];
+
 /// Who is tried, where a table says so; complains about two answers and about words that are none.
-fn who(view: &View<'_>, complaints: &mut Complaints) -> Option<Who> {
-    let given: Vec<&str> = KEYS_OF_WHO.into_iter().filter(|key| view.has(key)).collect();
+fn who(view: &View<'_>, keys: &[&'static str], complaints: &mut Complaints) -> Option<Who> {
+    let given: Vec<&str> = keys.iter().copied().filter(|key| view.has(key)).collect();
     if let [first, second, ..] = given[..] {
         view.refuse(second, &format!("{first} says who is tried already; one of them goes"), complaints);
     }

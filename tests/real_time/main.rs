@@ -5,6 +5,9 @@
 
 mod probe;
 mod probe_command;
+#[path = "../trial_runs/scenario_text.rs"]
+mod scenario_text;
 mod stalls;
 mod thread;
+mod ticks;
 mod timing;

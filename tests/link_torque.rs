@@ -22,8 +22,6 @@ use plantstand::wire::message::{
 
 #[path = "link_torque/channels.rs"]
 mod channels;
-#[path = "trial_runs/scenario_text.rs"]
-mod scenario_text;
 
 use channels::{Carried, framed};
 
@@ -33,7 +31,7 @@ const SEED: u64 = 5;
 fn roll() -> Scenario {
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/scenarios/torque/dough-sheeter.toml");
     let text = std::fs::read_to_string(path).expect("a shipped scenario");
-    let scenario = scenario_text::read(&text);
+    let scenario = plantstand::scenario::read("the roll", &text).expect("a sound scenario");
     assert_eq!(scenario.commands, Commands::Torque);
     scenario
 }
@@ -180,7 +178,9 @@ fn a_command_of_the_other_kind_a_repeated_one_and_a_late_done_move_nothing() {
 fn a_client_that_opens_again_gets_the_phase_and_after_its_word_the_feedback_that_waits() {
     let mut hand = Hand::at_examination(&roll());
     hand.acknowledge(PhaseKind::Examination);
-    (0..5).for_each(|_| drop(hand.answer(0.5)));
+    for _ in 0..5 {
+        hand.answer(0.5);
+    }
     let waiting = hand.feedback();
     let heard = hand.heard.len();
     assert!(hand.say(Message::Open(Open { token: [0; 16], name: Text::new("again") })));
@@ -211,7 +211,7 @@ fn roll_with_a_reset() -> Scenario {
     let text = std::fs::read_to_string(path).expect("a shipped scenario");
     let entry = "[[programme]]\nname = \"brown-out\"\nat_s = 0.05\ncontroller_reset_s = 0.01\n\n";
     let (before, after) = text.split_once("[[programme]]").expect("a programme");
-    scenario_text::read(&format!("{before}{entry}[[programme]]{after}"))
+    plantstand::scenario::read("the roll", &format!("{before}{entry}[[programme]]{after}")).expect("a sound scenario")
 }
 
 #[test]
@@ -241,7 +241,9 @@ fn an_outside_that_leaves_or_falls_silent_leaves_no_moving_axis() {
     for silent in [false, true] {
         let mut hand = Hand::at_examination(&roll());
         hand.acknowledge(PhaseKind::Examination);
-        (0..400).for_each(|_| drop(hand.answer(2.0)));
+        for _ in 0..400 {
+            hand.answer(2.0);
+        }
         let speed = |hand: &Hand| hand.session.bench().plant.speed_rad_per_s(0);
         assert!(10.0 < speed(&hand), "it turns");
         if silent {
@@ -264,7 +266,9 @@ fn paced() -> Hand {
 }
 
 fn tick(hand: &mut Hand) -> TorqueSample {
-    hand.hear(|session, out| drop(session.tick_on(out)));
+    hand.hear(|session, out| {
+        session.tick_on(out);
+    });
     hand.feedback().samples.as_slice()[0]
 }
 
@@ -297,9 +301,13 @@ fn on_the_clock_silence_beyond_the_scenarios_ticks_is_a_quick_stop_that_says_so(
         tick(&mut hand);
         assert_eq!(hand.session.bench().drive.trip(), None, "after {silent} silent ticks");
     }
-    (0..2).for_each(|_| drop(tick(&mut hand)));
+    for _ in 0..2 {
+        tick(&mut hand);
+    }
     assert_eq!(hand.session.bench().drive.trip(), Some(Trip::CommanderSilent));
-    (0..4000).for_each(|_| drop(tick(&mut hand)));
+    for _ in 0..4000 {
+        tick(&mut hand);
+    }
     assert!(hand.session.bench().plant.speed_rad_per_s(0).abs() < 1.0);
     assert!(!hand.session.bench().drive.torque_may_act());
 }
@@ -311,7 +319,9 @@ fn a_run_on_the_clock_replays_to_the_same_bits_from_the_ticks_in_which_its_frame
     let mut hand = Hand { session: phases::tuning(&scenario, SEED), heard: Vec::new(), sequence: 0 };
     hand.hear(|session, out| session.begin(out));
     hand.acknowledge(PhaseKind::Tuning);
-    (0..7).for_each(|_| drop(tick(&mut hand)));
+    for _ in 0..7 {
+        tick(&mut hand);
+    }
     hand.say(Message::Done);
     hand.session.prepare_power_cycle();
     hand.hear(|session, out| session.begin(out));
@@ -323,7 +333,9 @@ fn a_run_on_the_clock_replays_to_the_same_bits_from_the_ticks_in_which_its_frame
     hand.acknowledge(PhaseKind::Examination);
     let mut number = 0;
     while hand.session.end().is_none() {
-        hand.hear(|session, out| drop(session.tick_on(out)));
+        hand.hear(|session, out| {
+            session.tick_on(out);
+        });
         number += 1;
         // Some answers never come, some come later.
         if number % 3 != 0 && hand.session.end().is_none() {

@@ -1,6 +1,6 @@
 //! A run as CSV, for other programs: one row a tick, the columns of the record's Parquet files.
 //!
-//! What it does not: files. Start reading at [`csv`].
+//! What it does not: files. Start reading at [`csv()`].
 
 use std::fmt::Write as _;
 

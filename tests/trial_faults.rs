@@ -252,7 +252,7 @@ fn a_method_that_uses_up_its_simulated_time_is_void() {
 
 #[test]
 fn a_method_that_uses_up_its_time_on_the_wall_is_void() {
-    let short = with(DOUGH_SHEETER, "time_s = 60 ", "wall_s = 1\ntime_s = 60 ");
+    let short = with(DOUGH_SHEETER, "time_s = 60 ", "wall_s = 1\ntime_s = 3600 ");
     by_hand_ends(&short, 3, TuningEnd::OutOfWallTime, "used up its time on the wall", |mut client| {
         enable(&mut client);
         turn(&mut client, 0.0, u32::MAX);

@@ -48,9 +48,10 @@ the run: $load_before. Date: $(date -u +%Y-%m-%d).
   contact and stick events in 2 s). With sensor and drive: counts with noise, speed loop with low-passes and two notches.
 - **lockstep**: the real bench with the first scenario's machine, drive enabled and axis turning, an exchange every tick,
   against a client that answers at once; beside it a blocking ping-pong between two processes with frames of the same
-  sizes. The bench and a method that it started share one processor, which is the fastest of the ways that were measured,
-  alone and beside busy processes. A bounded spin before blocking is faster only where both sides have a processor to
-  themselves: every other process takes the one of them off its processor while the other one spins in vain.
+  sizes. The bench and a method that it started share
+  one processor: the way that stays fast whatever runs beside it. A bounded spin of both sides is faster where nobody else
+  wants the two processors; where the system puts both sides on one, each spins while the other one waits to run, and a
+  method that is not ours does not spin at all.
 - **lockstep over a pty**: the same over a pseudo-terminal, frames stuffed, beside a blocking ping-pong over one with as many
   bytes each way.
 - **start**: wall time of the whole process, as a shell sees it.

@@ -29,11 +29,8 @@ fn method() -> String {
     firmware_program().to_str().expect("a path in UTF-8").to_owned()
 }
 
-/// The shipped machine, with the firmware's gains as the drive's settings, where the program's controller finds them.
+/// The shipped machine; its drive's settings are the firmware's gains, where the program's controller finds them.
 fn scenario() -> String {
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/scenarios/torque/dough-sheeter.toml");
-    let text = std::fs::read_to_string(path).expect("a shipped scenario");
-    let gains = "[drive.settings]\nspeed_gain_nms_per_rad = 0.35\nspeed_reset_time_s = 0.05\ntorque_lowpass_hz = 800\n";
-    let (before, after) = text.split_once("[drive.settings]").expect("its settings");
-    [before, gains, after].concat()
+    std::fs::read_to_string(path).expect("a shipped scenario")
 }

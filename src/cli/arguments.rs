@@ -39,7 +39,7 @@ pub enum Command {
     Score(ScoreArguments),
     /// A carried method, run as a client: what `score --by` starts
     Method {
-        /// careful or hasty; echo answers probes and nothing else
+        /// careful, hasty or pi; echo answers probes and nothing else
         name: String,
     },
     /// The bare plant under a given torque: no drive, no sensor, no noise; the truth, one row a tick
@@ -86,8 +86,8 @@ pub struct ScoreArguments {
     /// A method that the program carries: careful, hasty, or pi where the outside commands torque [default: careful, pi]
     #[arg(long, value_name = "NAME", group = "who")]
     pub by: Option<String>,
-    /// Wait for whoever connects to udp:HOST:PORT (port 0 prints the port taken) or serial:PATH:BAUD; beyond this machine
-    /// every frame is sealed, with a token from --token-file or PLANTSTAND_TOKEN
+    /// Wait for whoever connects to udp:HOST:PORT (port 0 prints the port taken) or serial:PATH:BAUD; over UDP beyond
+    /// this machine every frame is sealed, with a token from --token-file or PLANTSTAND_TOKEN
     #[arg(long, value_name = "LINK", group = "who")]
     pub listen: Option<String>,
     /// Start an outside program; split into words as a shell would, but no shell runs
@@ -116,10 +116,11 @@ pub struct ScoreArguments {
     /// loss=1,delay=2; none leaves it alone whatever the scenario says
     #[arg(long, value_name = "SPEC")]
     pub impair: Option<Impairment>,
-    /// Take the token for --listen from a file that only you may read (mode 0600)
+    /// Take the token from a file that only you may read (mode 0600); without one PLANTSTAND_TOKEN counts for --listen
     #[arg(long, value_name = "FILE")]
     pub token_file: Option<PathBuf>,
-    /// Seal every frame on this machine too, as it is done beyond it: to rehearse that
+    /// Seal every frame over UDP on this machine too, as it is done beyond it: to rehearse that; the link is then called
+    /// sealed-udp:HOST:PORT
     #[arg(long)]
     pub seal: bool,
     /// Where the record goes; an existing folder is refused [default: records/SCENARIO-TIME-SEED]
@@ -131,10 +132,11 @@ pub struct ScoreArguments {
     /// Also write the result here; - is standard output
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
-    /// Also write the report page here
+    /// Also write the report page here; - is standard output
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
-    /// How long a silent method is waited for, in seconds, or off
+    /// How long a silent method is waited for, 0.1 to 86400 s; off waits for ever and lifts the limit of time on the wall
+    /// too, for a debugger [default: the scenario's]
     #[arg(long, value_name = "SECONDS|off")]
     pub patience: Option<String>,
 }
@@ -148,7 +150,7 @@ pub struct ProbeArguments {
     /// What the client is told that it commands: speed or torque; a client may know one of them only
     #[arg(long, value_name = "WHAT", default_value = "speed", value_parser = ["speed", "torque"])]
     pub commands: String,
-    /// How long each measurement lasts
+    /// How long each measurement lasts, 0.05 to 3600 s
     #[arg(long, value_name = "SECONDS", default_value_t = 1.0)]
     pub seconds: f64,
     /// Wait for a tick by sleep and then a spin of at most 30 µs, not by sleep alone
@@ -157,7 +159,7 @@ pub struct ProbeArguments {
     /// Priority among the real-time threads, 1 to 99
     #[arg(long, value_name = "N", default_value_t = 80)]
     pub priority: u8,
-    /// Take the token from a file that only you may read (mode 0600)
+    /// Take the token from a file that only you may read (mode 0600); without one PLANTSTAND_TOKEN counts
     #[arg(long, value_name = "FILE")]
     pub token_file: Option<PathBuf>,
     /// Also write what was found here; - is standard output
@@ -201,7 +203,7 @@ pub struct SuiteArguments {
     /// Take the token for a suite that listens from a file that only you may read (mode 0600)
     #[arg(long, value_name = "FILE")]
     pub token_file: Option<PathBuf>,
-    /// How long a silent method is waited for, in seconds, or off
+    /// How long a silent method is waited for, 0.1 to 86400 s, or off [default: each scenario's]
     #[arg(long, value_name = "SECONDS|off")]
     pub patience: Option<String>,
     /// Run nothing: show the frames of two records side by side round the first that differs

@@ -3,6 +3,7 @@
 //! It listens like `score --listen`, lets the first client in and sends it probes, which every client answers; without a
 //! link it starts a client of its own and so measures this machine. What it does not: a trial. Start reading at [`run`].
 
+use std::path::Path;
 use std::time::{Duration, Instant};
 
 use crate::base::time::TickRate;
@@ -73,7 +74,9 @@ pub fn run(arguments: &ProbeArguments) -> Result<Outcome, Stop> {
         return Err(Stop::Unable(format!("{client} was let in and answers no probe")));
     };
     let facts = facts(&door.address(), client, wish, &found, refused);
-    output::print(&probe_sheet(&facts, output::style()))?;
+    if arguments.json.as_deref() != Some(Path::new("-")) {
+        output::print(&probe_sheet(&facts, output::style()))?;
+    }
     if let Some(path) = &arguments.json {
         let text = serde_json::to_string_pretty(&facts).map_err(|error| Stop::Unable(error.to_string()))?;
         write_whole(path, format!("{text}\n").as_bytes())?;

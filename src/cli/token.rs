@@ -67,7 +67,7 @@ pub fn target(caller: &Caller, file: Option<&Path>, seal: bool) -> Result<Target
     let found = Target::parse(link).map_err(Stop::Usage)?;
     if !found.address.ip().is_loopback() && !is_chosen(caller, file) {
         return Err(Stop::Usage(format!(
-            "--listen {link}: beyond this machine a link needs a token that both sides know; make one with \
+            "{link}: beyond this machine a link needs a token that both sides know; make one with \
              '(umask 077; openssl rand -hex 16 > token)' and add --token-file token, or set PLANTSTAND_TOKEN"
         )));
     }

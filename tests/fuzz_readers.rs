@@ -81,7 +81,7 @@ fn any_text_is_settings_or_complaints() {
 
 #[test]
 fn any_text_is_a_scenario_or_complaints() {
-    check_target("scenario", 3_000);
+    check_target("scenario", 7_000);
 }
 
 #[test]

@@ -212,3 +212,11 @@ fn complaints_carry_facts() {
     assert_eq!((complaints[1].line, complaints[1].kind), (40, Kind::UnknownKey));
     assert_eq!(complaints[1].nearest.as_deref(), Some("stiffness_nm_per_rad"));
 }
+
+/// A file that is too long is not looked at.
+#[test]
+fn long_files_are_refused() {
+    let too_long = "#".repeat(plantstand::scenario::MAX_BYTES + 1);
+    let complaints = plantstand::scenario::read("x.toml", &too_long).expect_err("it is too long");
+    assert_eq!(complaints[0].to_string(), "x.toml:1: 131073 bytes; allowed up to 131072");
+}

@@ -1,11 +1,11 @@
 //! The scenarios that ship load without complaint, and mean what they say: units, defaults, ticks, corners.
 
+use plantstand::base::faults::Faults;
 use plantstand::base::impairment::Impairment;
 use plantstand::base::units::{ARCMIN_RAD, DEG_RAD, RPM_RAD_PER_S};
 use plantstand::drive::setting::Setting;
 use plantstand::plant::friction::Friction;
 use plantstand::plant::load::LoadKind;
-use plantstand::scenario::programme::Faults;
 use plantstand::scenario::{Commands, Factor, Pace, Scenario, Spread, read};
 
 fn shipped(name: &str) -> Scenario {
@@ -66,11 +66,11 @@ fn link_pace_and_faults_are_read() {
     assert_eq!(every.impairment, Some(impairment));
     assert_eq!((every.timing.compute_limit_us, every.timing.may_reset), (Some(100), false));
     let faults = Faults { controller_reset_ticks: 0, sensor_frozen_ticks: 80, sensor_counts_lost: -16 };
-    assert_eq!(every.programme.faults_at(12_000), Some(faults));
+    assert_eq!(every.programme.faults_at(12_000), faults);
     let torque = read("good-torque");
     assert_eq!((torque.commands, torque.timing.pace, torque.impairment), (Commands::Torque, Pace::RealTime, None));
     assert_eq!((torque.timing.compute_limit_us, torque.timing.may_reset), (None, true));
-    assert_eq!(torque.programme.faults_at(500).map(|faults| faults.controller_reset_ticks), Some(20));
+    assert_eq!(torque.programme.faults_at(500).controller_reset_ticks, 20);
 }
 
 /// The roll turns without end, starts at 0, and has the budget of the file.

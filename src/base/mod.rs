@@ -2,6 +2,7 @@
 //!
 //! What it does not: anything about a machine, a controller or a link. Start reading at `signal.rs`.
 
+pub mod faults;
 pub mod impairment;
 pub mod nameplate;
 pub mod random;

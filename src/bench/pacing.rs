@@ -93,6 +93,25 @@ impl Waiting {
         self.after(progress, clock.elapsed(), session, link, patience);
     }
 
+    /// Takes the frames that are there, and not more than a tick can bear; whether one was a sign of life.
+    fn poll(&mut self, session: &mut Session, link: &mut dyn Link) -> bool {
+        let Self { buffer, gone, .. } = self;
+        let mut progress = false;
+        for _ in 0..FRAMES_PER_TICK_MAX {
+            match link.poll(buffer) {
+                Ok(Some(length)) => {
+                    progress |= session.receive(&buffer[..length], &mut |frame| *gone = link.send(frame).err());
+                }
+                Ok(None) => break,
+                Err(cause) => {
+                    *gone = Some(cause);
+                    break;
+                }
+            }
+        }
+        progress
+    }
+
     /// Repeats what was not answered (on the clock only what no tick can go on without), and loses patience at last.
     fn after(&mut self, progress: bool, now: Duration, session: &mut Session, link: &mut dyn Link, patience: Patience) {
         if progress {
@@ -194,26 +213,5 @@ pub fn real_time(
         if let Some(end) = session.end() {
             return end.clone();
         }
-    }
-}
-
-impl Waiting {
-    /// Takes the frames that are there, and not more than a tick can bear; whether one was a sign of life.
-    fn poll(&mut self, session: &mut Session, link: &mut dyn Link) -> bool {
-        let Self { buffer, gone, .. } = self;
-        let mut progress = false;
-        for _ in 0..FRAMES_PER_TICK_MAX {
-            match link.poll(buffer) {
-                Ok(Some(length)) => {
-                    progress |= session.receive(&buffer[..length], &mut |frame| *gone = link.send(frame).err());
-                }
-                Ok(None) => break,
-                Err(cause) => {
-                    *gone = Some(cause);
-                    break;
-                }
-            }
-        }
-        progress
     }
 }

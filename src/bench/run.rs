@@ -6,19 +6,18 @@
 
 use std::sync::Arc;
 
+use crate::base::faults::Faults;
 use crate::base::recording::Row;
 use crate::base::signal::{Feedback, Request};
 use crate::base::time::TickRate;
 use crate::bench::impairment::Delays;
 use crate::bench::standing::{Command, Standing, Wanted};
 use crate::bench::terms::Terms;
-use crate::bench::tick::{Bench, Demand, Faults, Loads, Script};
+use crate::bench::tick::{Bench, Demand, Loads, Script};
 use crate::drive::protection::Trip;
 use crate::drive::state::control::ENABLE_OPERATION_WORD;
 use crate::plant::event::Fault;
-use crate::wire::message::{
-    Commands, FeedbackFrame, Frame, Message, Pace, Sample, Samples, TorqueFeedbackFrame, TorqueSample, TorqueSamples,
-};
+use crate::wire::message::{Commands, FeedbackFrame, Frame, Message, Pace, Sample, TorqueFeedbackFrame, TorqueSample};
 
 /// How long the quick stop of an abandoned axis may take, in simulated seconds, before the run ends all the same.
 const ABANDONED_STOP_MAX_S: f64 = 10.0;
@@ -117,7 +116,14 @@ impl Run {
             delays: Delays::new(terms.impairment, terms.seed, place, terms.accept.stride_ticks),
             tick: 0,
             between: false,
-            frame: Frame { sequence: 0, message: if torque { nothing_sensed() } else { nothing_shown() } },
+            frame: Frame {
+                sequence: 0,
+                message: if torque {
+                    Message::TorqueFeedback(TorqueFeedbackFrame::default())
+                } else {
+                    Message::Feedback(FeedbackFrame::default())
+                },
+            },
             asked: None,
             silence: Silence { allowed_ticks: u64::from(terms.silent_ticks_before_quick_stop), ticks: 0 },
             reset: Reset { over: true, ..Reset::default() },
@@ -148,11 +154,10 @@ impl Run {
         !self.reset.over
     }
 
-    /// A command that answers a feedback. It acts from the ticks that belong to it, later where it is delayed on purpose,
-    /// and from the next one when it is late.
-    pub fn take(&mut self, command: Command) -> bool {
-        let own_tick = (u64::from(command.exchange) + 1) * self.stride_ticks;
-        self.standing.take(command, own_tick + self.delays.draw())
+    /// A command that answers a feedback. It acts from the next tick on, which is the first that belongs to it unless it is
+    /// late; later where it is delayed on purpose.
+    pub fn take(&mut self, command: Command) {
+        self.standing.take(command, self.delays.draw());
     }
 
     /// The feedback of the exchange that is complete, under a sequence number.
@@ -327,16 +332,6 @@ impl Run {
         }
         Ok(())
     }
-}
-
-fn nothing_shown() -> Message {
-    let samples = Samples::new();
-    Message::Feedback(FeedbackFrame { exchange: 0, first_tick: 0, trip: 0, statusword: 0, samples })
-}
-
-fn nothing_sensed() -> Message {
-    let samples = TorqueSamples::new();
-    Message::TorqueFeedback(TorqueFeedbackFrame { exchange: 0, first_tick: 0, trip: 0, statusword: 0, samples })
 }
 
 fn sample(feedback: &Feedback) -> Sample {

@@ -224,14 +224,8 @@ impl Session {
     fn act(&mut self, bytes: &[u8], frame: Frame, out: Out<'_>) -> bool {
         let outside_controlled = self.is_outside_controlled();
         match frame.message {
-            Message::Command(command) if !outside_controlled => {
-                let values = command.values.len();
-                self.command(Command::of_speed(&command), values, command.compute_us, out)
-            }
-            Message::TorqueCommand(command) if outside_controlled => {
-                let values = command.values.len();
-                self.command(Command::of_torque(&command), values, command.compute_us, out)
-            }
+            Message::Command(command) if !outside_controlled => self.command(Command::of_speed(&command), out),
+            Message::TorqueCommand(command) if outside_controlled => self.command(Command::of_torque(&command), out),
             Message::PhaseAcknowledgement(phase) if outside_controlled => self.acknowledge(phase, out),
             Message::Close(Close { reason }) => {
                 self.leave(format!("closed the connection ({})", reason.name()));
@@ -254,15 +248,15 @@ impl Session {
         }
     }
 
-    fn command(&mut self, command: Command, values: usize, compute_us: u32, out: Out<'_>) -> bool {
+    fn command(&mut self, command: Command, out: Out<'_>) -> bool {
         if !self.is_in_turn(command.exchange) {
             return self.refuse("stale_command");
         }
-        if 1 < values && values != usize::from(self.terms.accept.stride_ticks) {
+        if 1 < command.count() && command.count() != usize::from(self.terms.accept.stride_ticks) {
             return self.refuse("count");
         }
         self.counts.exchanges += 1;
-        self.counts.compute_max_us = self.counts.compute_max_us.max(compute_us);
+        self.counts.compute_max_us = self.counts.compute_max_us.max(command.compute_us);
         self.run.take(command);
         if self.is_lockstep() {
             self.go_on(out);
@@ -353,8 +347,8 @@ impl Session {
         let went = self.run.tick_on(self.ready);
         self.taken.rows.extend(went.row);
         self.counts.silent_ticks += u64::from(went.silent);
-        if let Some(overtaken) = std::num::NonZeroU64::new(went.overtaken) {
-            *self.counts.refused.entry("stale_command").or_insert(0) += overtaken.get();
+        if 0 < went.overtaken {
+            *self.counts.refused.entry("stale_command").or_insert(0) += went.overtaken;
         }
         self.after(went, out)
     }

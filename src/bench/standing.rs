@@ -7,9 +7,6 @@ use std::collections::VecDeque;
 
 use crate::wire::message::{CommandFrame, STRIDE_TICKS_MAX, TorqueCommandFrame};
 
-/// Most commands that wait for their tick: a delay of 1000 ticks at stride 1 with room to spare.
-const WAITING_MAX: usize = 4096;
-
 /// What the outside wants in one tick.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Wanted {
@@ -30,6 +27,8 @@ pub struct Command {
     pub exchange: u32,
     /// Controlword.
     pub controlword: u16,
+    /// How long the client says that it computed, in microseconds.
+    pub compute_us: u32,
     count: usize,
     values: [Wanted; STRIDE_TICKS_MAX],
 }
@@ -38,7 +37,7 @@ impl Command {
     /// From the frame of a client that commands speed.
     #[must_use]
     pub fn of_speed(frame: &CommandFrame) -> Self {
-        let mut command = Self::empty(frame.exchange, frame.controlword);
+        let mut command = Self::empty(frame.exchange, frame.controlword, frame.compute_us);
         for value in frame.values.as_slice() {
             command.push(Wanted {
                 speed_rad_per_s: value.speed_rad_per_s,
@@ -53,15 +52,21 @@ impl Command {
     /// From the frame of a client that commands torque.
     #[must_use]
     pub fn of_torque(frame: &TorqueCommandFrame) -> Self {
-        let mut command = Self::empty(frame.exchange, frame.controlword);
+        let mut command = Self::empty(frame.exchange, frame.controlword, frame.compute_us);
         for value in frame.values.as_slice() {
             command.push(Wanted { outside_torque_nm: value.torque_nm + value.feedforward_nm, ..Wanted::default() });
         }
         command
     }
 
-    fn empty(exchange: u32, controlword: u16) -> Self {
-        Self { exchange, controlword, count: 0, values: [Wanted::default(); STRIDE_TICKS_MAX] }
+    fn empty(exchange: u32, controlword: u16, compute_us: u32) -> Self {
+        Self { exchange, controlword, compute_us, count: 0, values: [Wanted::default(); STRIDE_TICKS_MAX] }
+    }
+
+    /// How many values it carries.
+    #[must_use]
+    pub fn count(&self) -> usize {
+        self.count
     }
 
     /// A series of the wire has no more values than fit.
@@ -94,13 +99,14 @@ impl Standing {
         }
     }
 
-    /// A command that acts from a tick on; `false` when too many are on their way.
-    pub fn take(&mut self, command: Command, from_tick: u64) -> bool {
-        let has_room = self.waiting.len() < WAITING_MAX;
-        if has_room {
-            self.waiting.push_back((from_tick, command));
+    /// Takes a command, newer than all before it, that acts so many ticks later than it could; 0 is at once. Each exchange
+    /// is answered once, so that no more are on their way than exchanges fit into the longest delay.
+    pub fn take(&mut self, command: Command, delay_ticks: u64) {
+        if delay_ticks == 0 && self.waiting.is_empty() {
+            self.stand(command);
+        } else {
+            self.waiting.push_back((self.first_tick_of(&command) + delay_ticks, command));
         }
-        has_room
     }
 
     /// Moves to an acting tick: what is due stands from now on. Returns how many came too late to stand, since a newer
@@ -114,15 +120,23 @@ impl Standing {
                 continue;
             }
             let Some((_, command)) = self.waiting.remove(place) else { break };
-            let is_newer = self.command.as_ref().is_none_or(|standing| standing.exchange < command.exchange);
-            if is_newer {
-                self.controlword = command.controlword;
-                self.command = Some(command);
+            if self.command.as_ref().is_none_or(|standing| standing.exchange < command.exchange) {
+                self.stand(command);
             } else {
                 overtaken += 1;
             }
         }
         overtaken
+    }
+
+    fn stand(&mut self, command: Command) {
+        self.controlword = command.controlword;
+        self.command = Some(command);
+    }
+
+    /// The first tick that belongs to an answer: (n + 1) times the stride for the answer to feedback n.
+    fn first_tick_of(&self, command: &Command) -> u64 {
+        (u64::from(command.exchange) + 1) * self.stride_ticks
     }
 
     /// What is wanted in an acting tick. The values of the answer to feedback n belong to the ticks from (n + 1) times
@@ -131,7 +145,7 @@ impl Standing {
         if let Some(command) = &self.command
             && 0 < command.count
         {
-            let first = (u64::from(command.exchange) + 1) * self.stride_ticks;
+            let first = self.first_tick_of(command);
             let place = acting_tick.saturating_sub(first).min(command.count as u64 - 1);
             self.last = command.values[place as usize];
         }

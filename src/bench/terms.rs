@@ -42,7 +42,7 @@ pub enum End {
     Silent,
     /// Tuning used up its simulated time.
     OutOfTime,
-    /// Tuning used up its time on the wall.
+    /// The phase used up its time on the wall.
     OutOfWallTime,
     /// The plant could not go on.
     Fault(Fault),

@@ -3,6 +3,7 @@
 //! What it does not: wait for anybody (`pacing.rs`), speak the protocol (`session.rs`). Start reading at
 //! [`Bench::tick`].
 
+use crate::base::faults::Faults;
 use crate::base::nameplate::Nameplate;
 use crate::base::random::Stream;
 use crate::base::recording::Row;
@@ -88,17 +89,6 @@ pub struct Demand {
     pub loads: Loads,
     /// What begins to go wrong in this tick.
     pub faults: Faults,
-}
-
-/// What goes wrong on purpose; 0 is nothing.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Faults {
-    /// Ticks for which the controller outside is gone, its state lost.
-    pub controller_reset_ticks: u64,
-    /// Ticks for which the sensor shows its last value.
-    pub sensor_frozen_ticks: u64,
-    /// Counts by which the sensor is off from now on.
-    pub sensor_counts_lost: i64,
 }
 
 impl Loads {

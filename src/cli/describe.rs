@@ -23,6 +23,11 @@ use crate::scenario::{Scenario, settings_file};
 /// Complaints about the files, or what the machine refused.
 pub fn run(arguments: &DescribeArguments) -> Result<Outcome, Stop> {
     let (scenario, _) = read_scenario(&arguments.file)?;
+    if arguments.settings.is_some() && !scenario.drive_closes_the_loop() {
+        let why =
+            "--settings: the speed loop of this scenario is closed outside, so that settings do not say what it is";
+        return Err(Stop::Usage(why.to_owned()));
+    }
     let settings = arguments.settings.as_deref().map(|path| read_settings(path, &scenario)).transpose()?;
     let style = output::style();
     let facts = machine_facts::facts(&scenario, settings.as_ref());

@@ -62,7 +62,7 @@ pub enum Carrier {
     Pty,
 }
 
-/// What a tuning phase needs.
+/// What every phase with the method needs.
 pub struct Run<'a> {
     /// The scenario.
     pub scenario: &'a Scenario,
@@ -76,7 +76,7 @@ pub struct Run<'a> {
     pub interrupt: &'a Interrupt,
 }
 
-/// A tuning phase that is over, its method still there to be told the result.
+/// A trial after its tuning phase, its method still there for what follows and to be told the result.
 pub struct Tuning {
     /// What it left behind.
     pub tuned: Tuned,
@@ -131,9 +131,6 @@ pub fn run(
     }
     let mut tuned = power_cycle(run.scenario, &mut session, end, bits, address);
     tuned.what_the_method_did = child.as_ref().and_then(Child::ended).filter(|_| tuned.end != End::Done);
-    for (reason, count) in link.iter().flat_map(|link| link.thrown_away()) {
-        tuned.link.refused.insert(reason.to_owned(), count);
-    }
     tuned.last_words = tuned.last_words.map(|words| strike.from_text(&words));
     keep_log(record, &session, &strike)?;
     Ok(Tuning { tuned, said_name, recording, session, link, child, door, strike, kept, told: Vec::new() })
@@ -203,9 +200,10 @@ impl Tuning {
         self.door.refused_as_second()
     }
 
-    /// Adds the frames that were refused before the session saw them.
+    /// Adds what was refused before the session saw it: at the door, and on the line. Once, when nothing more will come.
     pub fn add_refused(&mut self) {
-        for (reason, count) in self.door.refused() {
+        let on_the_line = self.link.iter().flat_map(Link::thrown_away);
+        for (reason, count) in self.door.refused().into_iter().chain(on_the_line) {
             *self.tuned.link.refused.entry(reason.to_owned()).or_insert(0) += count;
         }
     }
@@ -247,6 +245,7 @@ impl Tuning {
         self.tuned.link = link_facts(&self.session, std::mem::take(&mut self.tuned.link.link));
         self.tuned.what_the_method_did =
             self.child.as_ref().and_then(Child::ended).filter(|_| self.tuned.end != End::Done);
+        self.tuned.last_words = self.session.log.last().map(|(_, words)| self.strike.from_text(words));
         keep_log(record, &self.session, &self.strike)?;
         let settings = self.tuned.stored;
         Ok(runs.map(|runs| phases::put_together(run.scenario, machines, &settings, runs)))

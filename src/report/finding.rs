@@ -7,7 +7,7 @@ use super::figure::{counted, figure, figures_apart, quantity, rough, shown, with
 use super::measure_words::spoken;
 use crate::score::measure::{Kind, Measure};
 use crate::trial::examination::NOMINAL;
-use crate::trial::phases::TUNING;
+use crate::trial::phases::{POWER_CYCLE, TRIAL, TUNING};
 use crate::trial::result::{Conduct, LimitResult, MeasureResult, NoNumber, Reason, SettingFact, TrialResult, Verdict};
 
 /// One limit of the scenario: what the nominal machine and the worst corner made of it.
@@ -113,6 +113,8 @@ fn place(reason: &Reason) -> String {
         name if reason.text.contains(name) => String::new(),
         NOMINAL => ", on the nominal machine".to_owned(),
         TUNING => ", while tuning".to_owned(),
+        POWER_CYCLE => ", at the power cycle".to_owned(),
+        TRIAL => String::new(),
         name => format!(", in the corner “{name}”"),
     }
 }
@@ -124,7 +126,7 @@ pub fn further_reason(reason: &Reason) -> String {
     let machine = shown(&reason.machine);
     let time =
         reason.at_s.map(|at_s| format!("at {}", quantity(at_s, "s"))).filter(|time| !text.contains(&shown(time)));
-    let machine = Some(machine).filter(|machine| !text.contains(machine.as_str()));
+    let machine = Some(machine).filter(|machine| machine != TRIAL && !text.contains(machine.as_str()));
     let remarks: Vec<String> = machine.into_iter().chain(time).collect();
     let remark = if remarks.is_empty() { String::new() } else { format!(" ({})", remarks.join(", ")) };
     format!("{}{remark}.", text.trim_end_matches('.'))

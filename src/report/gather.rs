@@ -87,10 +87,11 @@ fn picture<'a>(scenario: &Scenario, run: &'a Examination, settings: &Settings) -
     }
 }
 
-/// The loop of a machine by name, gaps closed and, with play, open.
+/// The loop of a machine by name, gaps closed and, with play, open; none where it is closed outside.
 #[must_use]
 pub fn loops(scenario: &Scenario, name: &str, settings: &Settings) -> Vec<LoopPicture> {
-    let Some((_, machine)) = machine(scenario, number_of(scenario, name)) else { return Vec::new() };
+    let known = machine(scenario, number_of(scenario, name)).filter(|_| scenario.drive_closes_the_loop());
+    let Some((_, machine)) = known else { return Vec::new() };
     let states = [Some(Gaps::Closed), has_play(&machine.plant).then_some(Gaps::Open)];
     let picture = |gaps: Gaps| {
         let model = LoopModel::new(&machine.plant, &machine.sensor, settings, scenario.timing.rate, gaps);

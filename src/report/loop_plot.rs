@@ -26,7 +26,7 @@ const LOWEST_SENSITIVITY_DB: f64 = -30.0;
 pub fn loops(result: &TrialResult, pictures: &Pictures) -> Markup {
     let drawn = drawn_loops(result, &pictures.loops);
     let Some(x) = frequency_axis(&drawn) else {
-        return html! { p { "No loop was computed, so there is no picture of it." } };
+        return html! { p { "No loop was computed: the trial did not get so far, or the speed loop was closed outside." } };
     };
     let limits: Vec<&LimitResult> = result.limits.iter().filter(|limit| limit.found.during.is_none()).collect();
     html! {

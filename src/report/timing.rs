@@ -55,7 +55,7 @@ fn missed(timing: &TimingFacts) -> String {
 
 fn commands(timing: &TimingFacts) -> String {
     format!(
-        "{} without a command; {} too late for its tick.",
+        "{} without a command; {} too late to act.",
         counted(timing.silent_ticks, "tick", "ticks"),
         counted(timing.stale_commands, "command", "commands")
     )

@@ -78,7 +78,7 @@ fn changed(root: &View<'_>, view: &View<'_>, set: &Table, complaints: &mut Compl
 }
 
 /// Names of machines that results use beside the corners'.
-const RESERVED: [&str; 2] = ["nominal", "tuning"];
+const RESERVED: [&str; 4] = ["nominal", "tuning", "power cycle", "trial"];
 
 /// The changed value, standing where the change stands.
 fn change(root: &View<'_>, entry: &Entry, path: &str, complaints: &mut Complaints) -> Option<Value> {

@@ -99,6 +99,14 @@ pub struct Scenario {
     pub scatter: Option<Scatter>,
 }
 
+impl Scenario {
+    /// Whether the drive closes the speed loop itself: only then do its settings say what the loop is.
+    #[must_use]
+    pub fn drive_closes_the_loop(&self) -> bool {
+        self.commands == Commands::Speed
+    }
+}
+
 /// What the outside gives: which loops it closes itself.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Commands {

@@ -3,6 +3,7 @@
 //! Values are exact: a ramp is reckoned from its ends at every tick, never summed up. What it does not: the drive's
 //! own ramp and low-pass, the loads that belong to the machine. Start reading at [`Programme::at`].
 
+use crate::base::faults::Faults;
 use crate::plant::stepper::Ramp;
 
 /// One entry of the programme as the file gives it, in ticks and SI.
@@ -24,17 +25,6 @@ pub struct Entry {
     pub load_over_ticks: u64,
     /// What goes wrong on purpose from this entry on.
     pub faults: Faults,
-}
-
-/// What goes wrong on purpose; 0 is nothing.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Faults {
-    /// For so many ticks the outside's controller is being reset and gives no torque.
-    pub controller_reset_ticks: u64,
-    /// For so many ticks the angle sensor shows its last value.
-    pub sensor_frozen_ticks: u64,
-    /// From here on the angle sensor shows so many counts fewer.
-    pub sensor_counts_lost: i64,
 }
 
 /// What the programme asks of one tick.
@@ -110,11 +100,11 @@ impl Programme {
         }
     }
 
-    /// What begins to go wrong at the start of a tick; none where no entry with a fault begins.
+    /// What begins to go wrong at the start of a tick; nothing where no entry with a fault begins.
     #[must_use]
-    pub fn faults_at(&self, tick: u64) -> Option<Faults> {
-        let entry = self.entries.binary_search_by_key(&tick, |entry| entry.at_tick).ok()?;
-        Some(self.entries[entry].faults).filter(|faults| *faults != Faults::default())
+    pub fn faults_at(&self, tick: u64) -> Faults {
+        let entry = self.entries.binary_search_by_key(&tick, |entry| entry.at_tick);
+        entry.map_or_else(|_| Faults::default(), |entry| self.entries[entry].faults)
     }
 
     /// The setpoint just before an entry acts, in rad/s: the initial value of its step.

@@ -5,11 +5,11 @@
 use crate::base::units::{DEG_RAD, RPM_RAD_PER_S};
 use crate::scenario::Scenario;
 use crate::score::measure::Measure;
-use crate::trial::phases::{Examined, TUNING, Tuned};
+use crate::trial::phases::{Examined, TRIAL, TUNING, Tuned};
 use crate::trial::result::{Conduct, Fault, Reason};
 use crate::trial::words::number;
 
-/// What tuning broke: each is a fail of its own.
+/// What the method broke: each is a fail of its own.
 #[must_use]
 pub fn breaches(scenario: &Scenario, tuned: &Tuned) -> Vec<Reason> {
     let mut reasons = Vec::new();
@@ -33,14 +33,18 @@ pub fn breaches(scenario: &Scenario, tuned: &Tuned) -> Vec<Reason> {
     if 0.0 < overspeed_percent {
         say(format!("while tuning the motor turned {} % faster than the axis may", number(overspeed_percent)), None);
     }
-    let (computed_us, limit_us) = (tuned.link.compute_max_us, scenario.timing.compute_limit_us);
-    if let Some(limit_us) = limit_us.filter(|limit_us| *limit_us < computed_us) {
-        say(format!("the method said that it computed for {computed_us} µs, allowed are {limit_us} µs"), None);
-    }
     if settings_kept(tuned) == Some(false) {
         say("the tuned settings were not stored: the power cycle brought the old ones back".to_owned(), None);
     }
+    reasons.extend(computed_too_long(scenario, tuned));
     reasons
+}
+
+/// A method that by its own account needs longer for an answer than the scenario allows, in whichever phase.
+fn computed_too_long(scenario: &Scenario, tuned: &Tuned) -> Option<Reason> {
+    let (computed_us, limit_us) = (tuned.link.compute_max_us, scenario.timing.compute_limit_us?);
+    let text = format!("the method said that it computed for {computed_us} µs, allowed are {limit_us} µs");
+    (limit_us < computed_us).then(|| Reason { text, machine: TRIAL.to_owned(), at_s: None })
 }
 
 /// What happened to the machine while it was examined: trips, strikes, overspeed.

@@ -9,7 +9,7 @@ use crate::base::random::Stream;
 use crate::base::recording::{Recording, Row, Signal};
 use crate::base::signal::Request;
 use crate::bench::session::{End, Session};
-use crate::bench::tick::{Bench, Demand, Faults, Loads, Script, Setup};
+use crate::bench::tick::{Bench, Demand, Loads, Script, Setup};
 use crate::drive::protection::Trip;
 use crate::drive::setting::Settings;
 use crate::drive::state::control::ENABLE_OPERATION_WORD;
@@ -119,21 +119,12 @@ impl Script for Programmed {
         Demand {
             setpoint_rad_per_s: asked.setpoint_rad_per_s,
             loads: Loads { load_torque_nm: asked.load_torque_nm, resisting_torque_nm: asked.resisting_torque_nm },
-            faults: faults(&self.0, tick),
+            faults: self.0.faults_at(tick),
         }
     }
 
     fn end_tick(&self) -> u64 {
         self.0.end_tick()
-    }
-}
-
-fn faults(programme: &Programme, tick: u64) -> Faults {
-    let Some(asked) = programme.faults_at(tick) else { return Faults::default() };
-    Faults {
-        controller_reset_ticks: asked.controller_reset_ticks,
-        sensor_frozen_ticks: asked.sensor_frozen_ticks,
-        sensor_counts_lost: asked.sensor_counts_lost,
     }
 }
 
@@ -179,7 +170,7 @@ fn one_tick(scenario: &Scenario, bench: &mut Bench, tick: u64) -> Result<Row, Fa
         speed_rad_per_s: demand.setpoint_rad_per_s,
         ..Request::default()
     };
-    bench.disturb(&faults(&scenario.programme, tick));
+    bench.disturb(&scenario.programme.faults_at(tick));
     let loads = Loads { load_torque_nm: demand.load_torque_nm, resisting_torque_nm: demand.resisting_torque_nm };
     bench.tick(&request, &loads, demand.setpoint_rad_per_s).map(|(_, row)| row)
 }

@@ -12,7 +12,7 @@ use crate::score::{Answer, NoNumber};
 use crate::trial::bits::Bits;
 use crate::trial::conduct;
 use crate::trial::examination::Examination;
-use crate::trial::phases::{Examined, Identity, TUNING, Tuned};
+use crate::trial::phases::{Examined, Identity, TRIAL, TUNING, Tuned};
 use crate::trial::result;
 use crate::trial::result::{
     ImpairmentFacts, LimitResult, MeasureResult, Reason, SCHEMA_VERSION, TrialResult, TuningEnd, Verdict,
@@ -107,7 +107,7 @@ fn late_reasons(tuned: &Tuned, examined: Option<&Examined>) -> Vec<Reason> {
             "the bench missed {} of {} ticks; {} in a million are allowed",
             timing.missed_ticks, timing.ticks, timing.allowed_missed_per_million
         ),
-        machine: TUNING.to_owned(),
+        machine: TRIAL.to_owned(),
         at_s: None,
     });
     let faults = examined.iter().flat_map(|examined| &examined.runs).filter_map(|run| {

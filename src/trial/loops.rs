@@ -20,10 +20,11 @@ pub struct LoopFindings {
 }
 
 impl LoopFindings {
-    /// The loop of a machine of the scenario (0 nominal, then the corners); `None` when there is no such machine.
+    /// The loop of a machine of the scenario (0 nominal, then the corners); `None` when there is no such machine,
+    /// and where the loop is closed outside, of which the linear model knows nothing.
     #[must_use]
     pub fn of(scenario: &Scenario, number: usize, settings: &Settings) -> Option<Self> {
-        let (name, machine) = machine(scenario, number)?;
+        let (name, machine) = machine(scenario, number).filter(|_| scenario.drive_closes_the_loop())?;
         let margins = Margins::of(&machine.plant, &machine.sensor, settings, scenario.timing.rate);
         Some(Self { machine: name.to_owned(), margins })
     }

@@ -23,6 +23,9 @@ pub const TUNING: &str = "tuning";
 /// What the power cycle is called there.
 pub const POWER_CYCLE: &str = "power cycle";
 
+/// What the trial as a whole is called there, where something belongs to no single phase.
+pub const TRIAL: &str = "trial";
+
 /// Who and what a trial is about.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Identity {
@@ -202,10 +205,7 @@ pub fn examination(scenario: &Scenario, machines: &[usize], settings: &Settings,
 /// Joins runs that were done by [`examine`] in the order of `machines`.
 #[must_use]
 pub fn put_together(scenario: &Scenario, machines: &[usize], settings: &Settings, runs: Vec<Examination>) -> Examined {
-    // A controller outside is not the drive's: the linear model knows nothing of its loop.
-    let own_loop = scenario.commands == scenario::Commands::Speed;
-    let of = |machine: &usize| LoopFindings::of(scenario, *machine, settings).filter(|_| own_loop);
-    let loops = machines.iter().filter_map(of).collect();
+    let loops = machines.iter().filter_map(|machine| LoopFindings::of(scenario, *machine, settings)).collect();
     let limit_nm = settings.get(Setting::TorqueLimit);
     Examined { runs, loops, torques: Torques { rated_nm: scenario.nameplate.rated_torque_nm, limit_nm } }
 }

@@ -8,7 +8,7 @@ use crate::bench::session::{End, Session};
 use crate::scenario::{Commands, Pace, Scenario};
 use crate::trial::bits::Bits;
 use crate::trial::examination::{Examination, found, prepare};
-use crate::trial::phases::{Examined, Tuned, examination, power_cycle, put_together, tuning};
+use crate::trial::phases::{Examined, POWER_CYCLE, Tuned, examination, link_facts, power_cycle, put_together, tuning};
 use crate::trial::result::TuningEnd;
 
 /// Runs a trial again from `frames.bin`, over the machines that were examined then. `ended` says what ended it, where no
@@ -104,7 +104,7 @@ impl Player<'_> {
     ) -> Option<Examined> {
         self.session.prepare_power_cycle();
         let end = self.phase(&mut |_| {});
-        tuned.ended_by(end, crate::trial::phases::POWER_CYCLE, 0.0)?;
+        tuned.ended_by(end, POWER_CYCLE, 0.0)?;
         let mut runs: Vec<Examination> = Vec::with_capacity(machines.len());
         for number in machines {
             prepare(&mut self.session, scenario, *number, &tuned.stored, seed)?;
@@ -114,7 +114,7 @@ impl Player<'_> {
             tuned.ended_by(end, &run.machine, scenario.timing.rate.seconds(self.session.tick()))?;
             runs.push(run);
         }
-        tuned.link = crate::trial::phases::link_facts(&self.session, std::mem::take(&mut tuned.link.link));
+        tuned.link = link_facts(&self.session, std::mem::take(&mut tuned.link.link));
         Some(put_together(scenario, machines, &tuned.stored, runs))
     }
 }

@@ -167,7 +167,7 @@ pub enum Verdict {
 pub struct Reason {
     /// One sentence for people, facts first.
     pub text: String,
-    /// The machine it concerns: `nominal`, a corner's name, or `tuning`.
+    /// The machine it concerns: `nominal`, a corner's name, or the part of the trial: `tuning`, `power cycle`, `trial` for all.
     pub machine: String,
     /// When, in seconds of that run, where it has a time.
     pub at_s: Option<f64>,

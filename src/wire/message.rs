@@ -145,7 +145,7 @@ pub struct Phase {
 }
 
 /// What the drive showed during one exchange, sent after the last of its ticks.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct FeedbackFrame {
     /// Number n of the exchange, from 0.
     pub exchange: u32,
@@ -207,7 +207,7 @@ pub struct Value {
 }
 
 /// What the drive showed during one exchange where the outside closes the speed loop.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct TorqueFeedbackFrame {
     /// Number n of the exchange, from 0 in every phase.
     pub exchange: u32,

@@ -25,7 +25,7 @@ fn paced() -> Trial {
 const SAID: [&str; 4] = [
     "Half of the ticks began at most 10 µs late, 99 % 10 µs, 99.9 % 100 µs, the latest 300 µs",
     "1 of 1000 ticks missed, 1000 in a million; 200 in a million are allowed: too many, the run cannot be trusted.",
-    "7 ticks without a command; 1 command too late for its tick.",
+    "7 ticks without a command; 1 command too late to act.",
     "Refused by the system: memory could not be locked",
 ];
 

@@ -2,12 +2,13 @@
 //!
 //! What it does not: what the entries do (`scenario/programme.rs`). Start reading at [`programme`].
 
+use crate::base::faults::Faults;
 use crate::base::time::TickRate;
 use crate::base::units::RPM_RAD_PER_S;
 use crate::scenario::check::timing::ticks;
 use crate::scenario::check::{refuse_more_than, refuse_twins};
 use crate::scenario::keys::examination::MAX_ENTRIES;
-use crate::scenario::programme::{Entry, Faults, Programme};
+use crate::scenario::programme::{Entry, Programme};
 use crate::scenario::reader::Complaints;
 use crate::scenario::shape::{figure, rounded};
 use crate::scenario::view::View;

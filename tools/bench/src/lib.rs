@@ -1,12 +1,14 @@
-//! What the benchmarks share: alternating blocks, medians, rows of the table of results, and a processor kept awake.
+//! What the benchmarks share: alternating blocks, medians, rows of the table of results, and how a program
+//! measures as the method of a trial.
 //!
 //! What it does not: decide what is asked; each program names its own bound. Start reading at [`alternate`].
 
 pub mod processors;
 pub mod turning;
 
-use std::fs::File;
-use std::io::Write;
+use std::process::{Command, Stdio};
+
+use plantstand::host::idle::Awake;
 
 /// What came of two things measured in turn, block by block, so that whatever else the machine does meets both.
 pub struct Paired {
@@ -92,16 +94,32 @@ pub fn row(what: &str, unit: &str, values: &[f64], digits: usize, asked: Asked) 
     format!("| {what} | {middle:.digits$} {unit} | {low:.digits$} to {high:.digits$} | {asked} | {holds} |")
 }
 
-/// Keeps the processor out of its idle states for as long as the value lives, where the system allows it: a sleeping
-/// processor takes longer to wake than a datagram takes to cross.
-pub struct Awake(#[expect(dead_code, reason = "the system holds the request while the file is open")] File);
-
-/// Asks the system for a wake-up latency of 0; `None` where it refuses.
+/// What the table says of the processor's idle states.
 #[must_use]
-pub fn stay_awake() -> Option<Awake> {
-    let mut file = File::options().write(true).open("/dev/cpu_dma_latency").ok()?;
-    file.write_all(&0_i32.to_ne_bytes()).ok()?;
-    Some(Awake(file))
+pub fn idle_words(awake: &Result<Awake, String>) -> &'static str {
+    if awake.is_ok() { "idle states off" } else { "idle states NOT off: the system refused" }
+}
+
+/// Lets the bench start this program as its method, with `words` behind `measure OUT`, and gives back what it wrote there.
+///
+/// # Panics
+/// When the bench does not start, or nothing was measured; with what it said.
+#[must_use]
+pub fn measured_as_method(plantstand: &str, scenario: &str, options: &[&str], words: &str) -> String {
+    let own = std::env::current_exe().expect("a program knows its place");
+    let out = own.with_extension("rows");
+    let method = format!("'{}' measure '{}' {words}", own.display(), out.display());
+    let finished = Command::new(plantstand)
+        .args(["score", scenario, "--no-record"])
+        .args(options)
+        .args(["--method", &method])
+        .stdin(Stdio::null())
+        .output()
+        .unwrap_or_else(|error| panic!("{plantstand} does not start: {error}"));
+    let rows = std::fs::read_to_string(&out)
+        .unwrap_or_else(|_| panic!("nothing was measured:\n{}", String::from_utf8_lossy(&finished.stderr)));
+    std::fs::remove_file(&out).expect("the program's own file");
+    rows
 }
 
 #[cfg(test)]

@@ -13,12 +13,13 @@ use std::net::UdpSocket;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
+use plantstand::host::idle::Awake;
 use plantstand::wire::codec::encode;
 use plantstand::wire::layout::MAX_FRAME_BYTES;
 use plantstand::wire::message::{FeedbackFrame, Frame, Message, Sample, Series};
 use plantstand_bench::processors::{self, Busy, OWN};
 use plantstand_bench::turning::{RECEIVE_TIMEOUT, Turning, command};
-use plantstand_bench::{Asked, in_turn, ratios, row, stay_awake};
+use plantstand_bench::{Asked, idle_words, in_turn, measured_as_method, ratios, row};
 
 const BLOCKS: usize = 15;
 /// Long enough for thousands of exchanges, and much shorter than the bench's patience with the side that rests.
@@ -31,34 +32,18 @@ fn main() {
         ["measure", out] => measure(out),
         ["echo", port, answer_bytes] => echo(port, answer_bytes.parse().expect("a number of bytes")),
         ["busy"] => processors::burn(),
-        [plantstand, scenario] => run(plantstand, scenario),
+        [plantstand, scenario] => print!("{}", measured_as_method(plantstand, scenario, &[], "")),
         _ => panic!("usage: pingpong PLANTSTAND SCENARIO"),
     }
 }
 
-/// Lets the bench start this program as its method, and prints what that measured.
-fn run(plantstand: &str, scenario: &str) {
-    let own = std::env::current_exe().expect("a program knows its place");
-    let out = own.with_extension("rows");
-    let method = format!("'{}' measure '{}'", own.display(), out.display());
-    let finished = Command::new(plantstand)
-        .args(["score", scenario, "--no-record", "--method", &method])
-        .stdin(Stdio::null())
-        .output()
-        .unwrap_or_else(|error| panic!("{plantstand} does not start: {error}"));
-    let rows = std::fs::read_to_string(&out)
-        .unwrap_or_else(|_| panic!("nothing was measured:\n{}", String::from_utf8_lossy(&finished.stderr)));
-    std::fs::remove_file(&out).expect("the program's own file");
-    print!("{rows}");
-}
-
 /// The method: measures, writes the rows, leaves.
 fn measure(out: &str) {
-    let awake = stay_awake();
+    let awake = Awake::hold();
     let bench = std::os::unix::process::parent_id();
     let turning = RefCell::new(Turning::connect());
     let bare = RefCell::new(Bare::start());
-    let idle = if awake.is_some() { "idle states off" } else { "idle states NOT off: the system refused" };
+    let idle = idle_words(&awake);
     let mut rows = Vec::new();
     for (busy, beside) in [(0, ""), (1, ", one busy process beside"), (2, ", two busy processes beside")] {
         let _busy = Busy::start(busy);

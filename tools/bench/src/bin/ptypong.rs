@@ -15,6 +15,7 @@ use std::time::{Duration, Instant};
 use nix::pty::openpty;
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 use nix::unistd::ttyname;
+use plantstand::host::idle::Awake;
 use plantstand::wire::codec::{decode, encode};
 use plantstand::wire::layout::MAX_FRAME_BYTES;
 use plantstand::wire::message::{
@@ -22,7 +23,7 @@ use plantstand::wire::message::{
 };
 use plantstand::wire::series::Series;
 use plantstand::wire::stream::{Unstuffer, stuff};
-use plantstand_bench::{Asked, alternate, row, stay_awake};
+use plantstand_bench::{Asked, alternate, idle_words, measured_as_method, row};
 
 const BLOCKS: usize = 21;
 /// Long enough for thousands of exchanges, and much shorter than the bench's patience with the side that rests.
@@ -36,35 +37,19 @@ fn main() {
         ["echo", asked_bytes, answer_bytes] => {
             echo(asked_bytes.parse().expect("a number of bytes"), answer_bytes.parse().expect("a number of bytes"));
         }
-        [plantstand, scenario] => run(plantstand, scenario),
+        [plantstand, scenario] => print!("{}", measured_as_method(plantstand, scenario, &["--link", "pty"], "")),
         _ => panic!("usage: ptypong PLANTSTAND SCENARIO"),
     }
 }
 
-/// Lets the bench start this program as its method, and prints what that measured.
-fn run(plantstand: &str, scenario: &str) {
-    let own = std::env::current_exe().expect("a program knows its place");
-    let out = own.with_extension("rows");
-    let method = format!("'{}' measure '{}'", own.display(), out.display());
-    let finished = Command::new(plantstand)
-        .args(["score", scenario, "--no-record", "--link", "pty", "--method", &method])
-        .stdin(Stdio::null())
-        .output()
-        .unwrap_or_else(|error| panic!("{plantstand} does not start: {error}"));
-    let rows = std::fs::read_to_string(&out)
-        .unwrap_or_else(|_| panic!("nothing was measured:\n{}", String::from_utf8_lossy(&finished.stderr)));
-    std::fs::remove_file(&out).expect("the program's own file");
-    print!("{rows}");
-}
-
 /// The method: measures, writes the rows, leaves.
 fn measure(out: &str) {
-    let awake = stay_awake();
+    let awake = Awake::hold();
     let mut lockstep = Lockstep::connect();
     let mut bare = Bare::start();
     let paired = alternate(BLOCKS, || lockstep.rate_hz(), || bare.rate_hz());
     lockstep.send(Message::Close(Close { reason: CloseReason::Leaving }));
-    let idle = if awake.is_some() { "idle states off" } else { "idle states NOT off: the system refused" };
+    let idle = idle_words(&awake);
     let rows = [
         row("lockstep over a pty, stride 1", "exchanges/s", &paired.first, 0, Asked::Nothing),
         row(&format!("bare pty ping-pong, as many bytes ({idle})"), "exchanges/s", &paired.second, 0, Asked::Nothing),

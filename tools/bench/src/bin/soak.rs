@@ -5,9 +5,9 @@
 //! fails when that grows by more than [`GROWTH_MAX_KIB`] after the first million. What it does not: tune. Start reading
 //! at [`main`].
 
-use std::process::{Command, Stdio};
 use std::time::Instant;
 
+use plantstand_bench::measured_as_method;
 use plantstand_bench::turning::Turning;
 
 /// Exchanges between two looks at the memory.
@@ -26,20 +26,9 @@ fn main() {
     }
 }
 
-/// Lets the bench start this program as its method, shows what it wrote, and fails when it did.
+/// Shows what was measured, and fails when it says so.
 fn run(plantstand: &str, scenario: &str, exchanges: &str) {
-    let own = std::env::current_exe().expect("a program knows its place");
-    let out = own.with_extension("rows");
-    let method = format!("'{}' measure '{}' {exchanges}", own.display(), out.display());
-    let finished = Command::new(plantstand)
-        .args(["score", scenario, "--no-record", "--method", &method])
-        .stdin(Stdio::null())
-        .stdout(Stdio::null())
-        .output()
-        .unwrap_or_else(|error| panic!("{plantstand} does not start: {error}"));
-    let rows = std::fs::read_to_string(&out)
-        .unwrap_or_else(|_| panic!("nothing was measured:\n{}", String::from_utf8_lossy(&finished.stderr)));
-    std::fs::remove_file(&out).expect("the program's own file");
+    let rows = measured_as_method(plantstand, scenario, &[], exchanges);
     print!("{rows}");
     assert!(rows.ends_with("flat\n"), "the bench's memory is not flat");
 }

@@ -12,8 +12,9 @@ use std::time::{Duration, Instant};
 
 use nix::errno::Errno;
 use nix::sys::socket::{MsgFlags, recv};
+use plantstand::host::idle::Awake;
 use plantstand_bench::processors::{self, Busy, OWN};
-use plantstand_bench::{Asked, in_turn, row, stay_awake};
+use plantstand_bench::{Asked, in_turn, row};
 
 const BLOCKS: usize = 9;
 const BLOCK: Duration = Duration::from_millis(300);
@@ -58,7 +59,7 @@ fn main() {
 }
 
 fn measure() {
-    let _awake = stay_awake();
+    let _awake = Awake::hold();
     for (busy, beside) in [(0, ""), (1, ", one busy process beside"), (2, ", two busy processes beside")] {
         let _busy = Busy::start(busy);
         let mut pairs: Vec<Pair> = (0..WAYS.len()).map(Pair::start).collect();

@@ -58,8 +58,12 @@ the run: $load_before. Date: $(date -u +%Y-%m-%d).
 - **\`score\`**: wall time of tuning by \`careful\` over the link, power cycle, examination of the nominal machine and every
   corner.
 - **lateness**: actual minus scheduled start of a tick, and wake-ups of cyclictest (Debian's rt-tests) with the same policy,
-  priority, period and locked memory, in turn, block by block. The ticks are those of a paced run without its link:
-  plant, sensor and drive, rows handed out in chunks. A tick is missed when it is not done before the next one is due.
+  priority, period and locked memory, in turn, block by block. The ticks are those of the paced loop over a UDP link on
+  loopback: plant, sensor and drive, the scenario's stride, a client in another process that answers every feedback, rows
+  handed out in chunks. A tick is missed when it is not done before the next one is due. cyclictest leaves out the
+  periods that it overslept; the bench catches up and counts each. Rows that say so leave them out of both sides (only
+  ticks that were waited for, missed when they began later than a period) or count them in both (each period that
+  cyclictest overslept as late as a tick that is caught up at once).
 
 $(cat "$histogram")
 PAGE

@@ -179,7 +179,7 @@ fn run(machine: &Machine, settings: &Settings, rpm: f64) -> Recording {
         events.clear();
         acting = match actuation {
             Actuation::Torque { torque_nm } => Some(torque_nm),
-            Actuation::Off => None,
+            Actuation::Off | Actuation::Voltage { .. } => None,
         };
     }
     recording

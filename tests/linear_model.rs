@@ -80,7 +80,7 @@ fn run(machine: &Machine, settings: &Settings, ticks: usize) -> Vec<f64> {
             plant.step(&input, &mut events).expect("a linear machine moves");
             acting = match actuation {
                 Actuation::Torque { torque_nm } => Some(torque_nm),
-                Actuation::Off => None,
+                Actuation::Off | Actuation::Voltage { .. } => None,
             };
             speed
         })

@@ -21,17 +21,62 @@ pub struct Request {
     /// Torque of a speed controller outside, in Nm at the motor, which takes the place of the drive's own speed loop
     /// while operation is enabled; none where the drive closes the loop itself.
     pub outside_torque_nm: Option<f64>,
+    /// A voltage on the d axis of an axis at rest, to identify its winding; none: no test.
+    pub winding_test: Option<WindingTest>,
+    /// Voltages of a current controller outside on d and q, in V, which take the place of the drive's own current loop
+    /// while operation is enabled; none where the drive closes that loop itself.
+    pub outside_voltage_dq_v: Option<[f64; 2]>,
+}
+
+/// A voltage step on the d axis, which gives current but no torque.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct WindingTest {
+    /// The voltage in V.
+    pub axis_d_voltage_v: f64,
+    /// How long it lasts, in s.
+    pub time_s: f64,
+}
+
+/// What the sensors show the drive at the start of a tick.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Sample {
+    /// Motor angle in counts.
+    pub counts: i64,
+    /// The second angle sensor, at the load, in counts; none where there is none.
+    pub load_counts: Option<i64>,
+    /// Measured currents into phases a and b in A; c follows, since the three sum to 0. 0 where the motor has no winding.
+    pub phase_current_a: [f64; 2],
+    /// Voltage of the bus in V; 0 where the motor has no winding.
+    pub bus_v: f64,
+    /// The sensor says itself that its value is not to be trusted.
+    pub sensor_faulty: bool,
+}
+
+impl Sample {
+    /// What is shown of an axis with nothing but an angle sensor.
+    #[must_use]
+    pub fn of_counts(counts: i64) -> Self {
+        Self { counts, ..Self::default() }
+    }
 }
 
 /// What the drive does to the motor during one tick.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Actuation {
-    /// No torque acts (and a clamp may hold the motor, where the scenario says so).
+    /// The inverter is blocked: no current flows, no torque acts (and a clamp may hold the motor, where the scenario says
+    /// so).
     Off,
-    /// Torque command into the motor's torque path, in Nm at the motor shaft.
+    /// Torque command into the torque path of a motor without a winding, in Nm at the motor shaft.
     Torque {
         /// The command in Nm.
         torque_nm: f64,
+    },
+    /// Voltage vector in the stator's frame, held over the tick; its length is the peak of a phase.
+    Voltage {
+        /// Along phase a, in V.
+        alpha_v: f64,
+        /// A quarter of a turn ahead of it, in V.
+        beta_v: f64,
     },
 }
 
@@ -52,6 +97,16 @@ pub struct Feedback {
     pub summed_torque_nm: f64,
     /// Torque command after filters and limit, acts from tick k + 1, in Nm.
     pub torque_command_nm: f64,
+    /// Measured current on the d axis, as the drive reckons it, in A (peak of phase).
+    pub current_d_a: f64,
+    /// Measured current on the q axis, likewise.
+    pub current_q_a: f64,
+    /// Voltage on the d axis, acts from tick k + 1, in V.
+    pub voltage_d_v: f64,
+    /// Voltage on the q axis, likewise.
+    pub voltage_q_v: f64,
+    /// Voltage of the bus in V.
+    pub bus_v: f64,
     /// IEC 61800-7-201 statusword.
     pub statusword: u16,
     /// Number of the latched trip, 0 without one (`drive::protection::Trip`).

@@ -265,6 +265,7 @@ impl Run {
             speed_offset_rad_per_s: wanted.speed_offset_rad_per_s,
             torque_offset_nm: wanted.torque_offset_nm,
             outside_torque_nm,
+            ..Request::default()
         }
     }
 

@@ -8,7 +8,7 @@ use crate::base::nameplate::Nameplate;
 use crate::base::random::Stream;
 use crate::base::recording::Row;
 use crate::base::recording::Signal;
-use crate::base::signal::{Actuation, COMMAND_DELAY_TICKS, Feedback, Request};
+use crate::base::signal::{Actuation, COMMAND_DELAY_TICKS, Feedback, Request, Sample};
 use crate::base::time::TickRate;
 use crate::drive::Drive;
 use crate::drive::protection::Trip;
@@ -116,6 +116,8 @@ pub struct Bench {
     sensor: Sensor,
     events: EventLog,
     actuation: Actuation,
+    /// The torque command behind the actuation, in Nm; 0 while that is off.
+    commanded_nm: f64,
     clamped_when_off: bool,
     ratio: f64,
     trip: Option<Trip>,
@@ -135,6 +137,7 @@ impl Bench {
             strikes_s: Vec::new(),
             sensor: Sensor::new(&setup.sensor, setup.noise.clone(), setup.initial.angle_rad[0]),
             actuation: Actuation::Off,
+            commanded_nm: 0.0,
             clamped_when_off: setup.clamped_when_off,
             ratio: setup.plant.total_ratio(),
             trip: None,
@@ -146,6 +149,7 @@ impl Bench {
     pub fn start_enabled(&mut self) {
         self.drive.start_enabled();
         self.actuation = Actuation::Torque { torque_nm: 0.0 };
+        self.commanded_nm = 0.0;
     }
 
     /// What begins to go wrong with the sensor, before it is read.
@@ -177,12 +181,8 @@ impl Bench {
     /// The first half of a tick: the sensor is read. Between the halves a controller outside may compute.
     pub fn sense(&mut self) -> Sensed {
         let counts = self.sensor.sample(self.plant.angle_rad(0));
-        let measured_speed_rad_per_s = self.drive.sense(counts);
-        let torque_nm = match self.actuation {
-            Actuation::Off => 0.0,
-            Actuation::Torque { torque_nm } => torque_nm,
-        };
-        Sensed { counts, measured_speed_rad_per_s, torque_nm }
+        let measured_speed_rad_per_s = self.drive.sense(&Sample::of_counts(counts));
+        Sensed { counts, measured_speed_rad_per_s, torque_nm: self.commanded_nm }
     }
 
     /// The second half of a tick: the drive computes with what is asked, the row is taken, the plant steps under the
@@ -203,6 +203,7 @@ impl Bench {
         let stepped = self.plant.step(&input, &mut self.events);
         self.take_strikes();
         self.actuation = next;
+        self.commanded_nm = if next == Actuation::Off { 0.0 } else { feedback.torque_command_nm };
         stepped.map(|()| (feedback, row))
     }
 
@@ -236,8 +237,9 @@ impl Bench {
 
     fn input(&self, loads: &Loads) -> TickInput {
         let torque_nm = match self.actuation {
-            Actuation::Off => None,
             Actuation::Torque { torque_nm } => Some(torque_nm),
+            // No plant has a winding yet that a voltage could act on.
+            Actuation::Off | Actuation::Voltage { .. } => None,
         };
         TickInput {
             torque_nm,

@@ -15,7 +15,7 @@ pub mod state;
 pub mod store;
 
 use crate::base::nameplate::Nameplate;
-use crate::base::signal::{Actuation, Feedback, Request};
+use crate::base::signal::{Actuation, Feedback, Request, Sample};
 use crate::base::time::TickRate;
 use crate::base::units::RPM_RAD_PER_S;
 use measured_speed::{MeasuredSpeed, SpeedMeter, SpeedMeterCoefficients};
@@ -179,16 +179,16 @@ impl Drive {
     }
 
     /// One tick: the sample taken at its start and what is asked; feedback, and the actuation that acts from the start
-    /// of the next tick. It is [`Drive::sense`] and [`Drive::act`] in one.
+    /// of the next tick. It is [`Drive::sense`] and [`Drive::act`] in one, for an axis with nothing but an angle sensor.
     pub fn tick(&mut self, counts: i64, request: &Request) -> (Feedback, Actuation) {
-        self.sense(counts);
+        self.sense(&Sample::of_counts(counts));
         self.act(request)
     }
 
     /// The first half of a tick: takes the sample and gives the measured speed in rad/s. What the outside computes from
     /// it comes with [`Drive::act`].
-    pub fn sense(&mut self, counts: i64) -> f64 {
-        self.sensed = Sensed { counts, speed: self.speed_meter.sample(counts) };
+    pub fn sense(&mut self, sample: &Sample) -> f64 {
+        self.sensed = Sensed { counts: sample.counts, speed: self.speed_meter.sample(sample.counts) };
         self.sensed.speed.measured_rad_per_s
     }
 
@@ -226,6 +226,7 @@ impl Drive {
             torque_command_nm: torque.torque_command_nm,
             statusword: self.statusword(&speed, outward, &asked, torque.limited),
             trip: self.trip.map_or(0, Trip::number),
+            ..Feedback::default()
         };
         self.tick = self.tick.wrapping_add(1);
         (feedback, actuation)

@@ -5,6 +5,7 @@
 //! volatile and stored copies (see `store.rs`). Start reading at [`Setting`], then at `ROWS`.
 
 use crate::base::nameplate::Nameplate;
+use crate::base::time::TickRate;
 use crate::base::units::{DEG_RAD, RPM_RAD_PER_S};
 
 /// A travel limit at or beyond this many degrees is none: how an endless axis says that it is one.
@@ -69,6 +70,8 @@ pub enum Setting {
 /// What the defaults are taken from: the nameplate and the axis that the drive is built into.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DefaultsFrom {
+    /// The drive's tick rate.
+    pub rate: TickRate,
     /// Nameplate data as typed in.
     pub nameplate: Nameplate,
     /// The axis' highest speed at the motor, in rad/s.

@@ -361,5 +361,6 @@ fn shown(frame: &FeedbackFrame) -> impl Iterator<Item = Feedback> + '_ {
         torque_command_nm: sample.torque_command_nm,
         statusword: frame.statusword,
         trip: frame.trip,
+        ..Feedback::default()
     })
 }

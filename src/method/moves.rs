@@ -283,7 +283,7 @@ impl<'a, A: Axis> Mover<'a, A> {
             speed_rad_per_s: wish.speed_rad_per_s,
             speed_offset_rad_per_s: 0.0,
             torque_offset_nm: needed_nm + wish.torque_nm,
-            outside_torque_nm: None,
+            ..Request::default()
         }
     }
 

@@ -28,6 +28,7 @@ const INERTIA_KGM2: f64 = 1e-3;
 /// The drive under test is built into this.
 fn built_into() -> DefaultsFrom {
     DefaultsFrom {
+        rate: RATE,
         nameplate: Nameplate {
             rated_torque_nm: 2.0,
             peak_torque_nm: 6.0,
@@ -36,6 +37,8 @@ fn built_into() -> DefaultsFrom {
             counts_per_turn: COUNTS_PER_TURN,
             gear_ratio: 1.0,
             angle_zero_counts: 0.0,
+            sensor_sign: 1.0,
+            winding: None,
         },
         max_speed_rad_per_s: 3000.0 * RPM_RAD_PER_S,
         travel_rad: None,
@@ -89,8 +92,9 @@ impl Axis {
     fn tick(&mut self, request: &Request) -> Feedback {
         let counts = (self.angle_rad / TURN_RAD * COUNTS_PER_TURN).round() as i64;
         let torque_nm = match self.actuation {
-            Actuation::Off => 0.0,
             Actuation::Torque { torque_nm } => torque_nm,
+            // A drive that knows of no winding gives no voltage.
+            Actuation::Off | Actuation::Voltage { .. } => 0.0,
         };
         let (feedback, actuation) = self.drive.tick(counts, request);
         self.actuation = actuation;

@@ -249,6 +249,7 @@ fn draw_request(stream: &mut Stream) -> Request {
         speed_offset_rad_per_s: draw(stream),
         torque_offset_nm: draw(stream),
         outside_torque_nm: (stream.uniform() < 0.5).then(|| draw(stream)),
+        ..Request::default()
     }
 }
 
@@ -292,6 +293,7 @@ fn nothing_that_is_asked_makes_a_bad_torque() {
                     acted += 1;
                     assert!(torque_nm.abs() <= limit_nm, "seed {seed}, tick {k}: {torque_nm} Nm");
                 }
+                Actuation::Voltage { .. } => panic!("seed {seed}, tick {k}: a voltage without a winding"),
             }
             axis.speed_rad_per_s = axis.speed_rad_per_s.clamp(-1e4, 1e4);
         }

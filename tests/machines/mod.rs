@@ -45,7 +45,7 @@ impl Machine {
     /// Settings of its drive with a tuning, everything else at its default.
     pub fn settings(&self, tuning: &Tuning) -> Settings {
         let max_speed_rad_per_s = self.nameplate.rated_speed_rad_per_s;
-        let from = DefaultsFrom { nameplate: self.nameplate, max_speed_rad_per_s, travel_rad: None };
+        let from = DefaultsFrom { rate: RATE, nameplate: self.nameplate, max_speed_rad_per_s, travel_rad: None };
         let mut settings = Settings::defaults(&from);
         let [centre_hz, width_hz, depth_db] = tuning.notch;
         for (setting, value) in [
@@ -154,6 +154,8 @@ fn machine(name: &'static str, motor: &Motor, sides: [Side; 2], link: &Link, sen
             counts_per_turn: sensor.counts_per_turn,
             gear_ratio: link.ratio,
             angle_zero_counts: 0.0,
+            sensor_sign: 1.0,
+            winding: None,
         },
     }
 }

@@ -70,8 +70,8 @@ impl Bench {
         let counts = self.sensor.sample(self.plant.angle_rad(0));
         let (feedback, next) = self.drive.tick(counts, request);
         let torque_nm = match self.actuation {
-            Actuation::Off => None,
             Actuation::Torque { torque_nm } => Some(torque_nm),
+            Actuation::Off | Actuation::Voltage { .. } => None,
         };
         let held = |torque_nm| Ramp { start: torque_nm, end: torque_nm };
         let input = TickInput {

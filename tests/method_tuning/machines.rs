@@ -135,12 +135,15 @@ impl Machine {
             counts_per_turn: self.counts_per_turn,
             gear_ratio: self.ratio,
             angle_zero_counts: 0.0,
+            sensor_sign: 1.0,
+            winding: None,
         }
     }
 
     /// A drive as it comes: defaults, a soft gain, the torque limit of the machine.
     pub fn settings(&self) -> Settings {
         let mut settings = Settings::defaults(&DefaultsFrom {
+            rate: self.rate(),
             nameplate: self.nameplate(),
             max_speed_rad_per_s: self.max_speed_rpm * RPM_RAD_PER_S,
             travel_rad: self.travel.map(|travel| travel.travel_deg.map(|deg| deg * DEG_RAD)),

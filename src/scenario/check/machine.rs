@@ -69,6 +69,8 @@ pub(crate) fn nameplate(root: &View<'_>, complaints: &mut Complaints) -> Option<
         counts_per_turn: sensor.counts_per_turn,
         gear_ratio: ratios?.iter().product(),
         angle_zero_counts: sensor.sign * sensor.offset_rad * sensor.counts_per_turn / TURN_RAD,
+        sensor_sign: sensor.sign,
+        winding: None,
     })
 }
 

@@ -11,6 +11,8 @@ mod programme;
 mod timing;
 mod train;
 
+use crate::base::nameplate::Nameplate;
+use crate::base::time::TickRate;
 use crate::drive::setting::DefaultsFrom;
 use crate::drive::store::Bounds;
 use crate::scenario::complaint::Kind;
@@ -32,7 +34,7 @@ pub(crate) fn scenario(table: &Table, complaints: &mut Complaints) -> Option<Sce
     let start_rad = machine.as_ref().and_then(|machine| machine.initial.angle_rad.last().copied());
     let axis = axis::axis(&root, start_rad, complaints);
     let tuning = timing::tuning(&root, axis.as_ref(), complaints);
-    let from = nameplate.zip(axis).map(|(nameplate, axis)| defaults_from(nameplate, &axis));
+    let from = nameplate.zip(axis).map(|(nameplate, axis)| defaults_from(nameplate, &axis, rate));
     let bounds = rate.zip(nameplate).map(|(rate, nameplate)| Bounds::new(rate, &nameplate));
     let settings = drive::settings(&root, commands, from, bounds, complaints);
     let programme = programme::programme(&root, commands, timing.as_ref(), complaints);
@@ -59,8 +61,10 @@ pub(crate) fn scenario(table: &Table, complaints: &mut Complaints) -> Option<Sce
     })
 }
 
-fn defaults_from(nameplate: crate::base::nameplate::Nameplate, axis: &Axis) -> DefaultsFrom {
-    DefaultsFrom { nameplate, max_speed_rad_per_s: axis.max_speed_rad_per_s, travel_rad: axis.travel_rad }
+/// Where the rate is not sound, the highest one stands in: there is a complaint then, and the settings are only checked.
+fn defaults_from(nameplate: Nameplate, axis: &Axis, rate: Option<TickRate>) -> DefaultsFrom {
+    let rate = rate.unwrap_or(TickRate { hz: 64_000 });
+    DefaultsFrom { rate, nameplate, max_speed_rad_per_s: axis.max_speed_rad_per_s, travel_rad: axis.travel_rad }
 }
 
 /// Complains about the first of a kind that is more than allowed; the rest is not looked at then.

@@ -166,6 +166,7 @@ fn run_driven(torque_nm: &[f64]) -> f64 {
         input.torque_nm = match actuation {
             Actuation::Off => panic!("the drive switched off: {:?}", drive.trip()),
             Actuation::Torque { torque_nm } => Some(torque_nm),
+            Actuation::Voltage { .. } => panic!("a drive that knows of no winding gave a voltage"),
         };
     }
     plant.angle_rad(1)
@@ -192,8 +193,10 @@ fn new_drive() -> Drive {
         counts_per_turn: 1_048_576.0,
         gear_ratio: 1.0,
         angle_zero_counts: 0.0,
+        sensor_sign: 1.0,
+        winding: None,
     };
-    let mut settings = Settings::defaults(&DefaultsFrom { nameplate, max_speed_rad_per_s: 300.0, travel_rad: None });
+    let mut settings = Settings::defaults(&DefaultsFrom { rate: RATE, nameplate, max_speed_rad_per_s: 300.0, travel_rad: None });
     let values = [
         (Setting::SpeedGain, 1e-6),
         (Setting::SpeedResetTime, 1.0),

@@ -7,7 +7,6 @@
 use plantstand::trial::result::{TrialResult, TuningEnd, Verdict};
 
 #[path = "trial_runs/program.rs"]
-#[expect(dead_code, reason = "other tests use the rest")]
 mod program;
 
 use program::Ground;
@@ -72,4 +71,15 @@ fn a_trial_on_the_clock_over_datagrams_ends_tells_of_its_ticks_and_replays() {
 #[test]
 fn a_trial_on_the_clock_over_a_serial_line_ends_tells_of_its_ticks_and_replays() {
     check_trial("pty", "serial:/dev/pts/");
+}
+
+#[test]
+fn a_spin_before_each_tick_is_refused_in_lockstep_with_the_cure() {
+    let ground = Ground::new(&short_roll());
+    for words in [&["--spin"] as &[&str], &["--spin", "--pace", "lockstep"]] {
+        let ran = ground.score(&[words, &["--record", "r"]].concat());
+        assert_eq!((ran.status, ran.out.as_str()), (Some(2), ""), "{ran:?}");
+        assert!(ran.error.contains("--spin: in lockstep") && ran.error.contains("--pace real-time"), "{}", ran.error);
+        assert!(!ground.path("r").exists());
+    }
 }

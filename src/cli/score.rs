@@ -53,6 +53,10 @@ pub fn run(arguments: &ScoreArguments) -> Result<Outcome, Stop> {
     if let Some(pace) = &arguments.pace {
         scenario.timing.pace = if pace == "real-time" { Pace::RealTime } else { Pace::Lockstep };
     }
+    if arguments.spin && scenario.timing.pace == Pace::Lockstep {
+        let why = "in lockstep no tick waits for the clock; allowed: a run in real time, such as with --pace real-time";
+        return Err(Stop::Usage(format!("--spin: {why}")));
+    }
     let machines = phases::machines(&scenario, arguments.corner.as_deref()).ok_or_else(|| no_such_corner(&scenario))?;
     let caller = caller(arguments, scenario.commands)?;
     let seed = arguments.seed.unwrap_or(scenario.seed);

@@ -196,7 +196,8 @@ fn new_drive() -> Drive {
         sensor_sign: 1.0,
         winding: None,
     };
-    let mut settings = Settings::defaults(&DefaultsFrom { rate: RATE, nameplate, max_speed_rad_per_s: 300.0, travel_rad: None });
+    let mut settings =
+        Settings::defaults(&DefaultsFrom { rate: RATE, nameplate, max_speed_rad_per_s: 300.0, travel_rad: None });
     let values = [
         (Setting::SpeedGain, 1e-6),
         (Setting::SpeedResetTime, 1.0),

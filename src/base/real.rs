@@ -18,6 +18,12 @@ pub fn cos(angle_rad: f64) -> f64 {
     portable::cos(angle_rad)
 }
 
+/// Sine and cosine of an angle in rad, for less than one after the other.
+#[must_use]
+pub fn sin_cos(angle_rad: f64) -> (f64, f64) {
+    portable::sincos(angle_rad)
+}
+
 /// Tangent of an angle in rad.
 #[must_use]
 pub fn tan(angle_rad: f64) -> f64 {

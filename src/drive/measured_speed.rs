@@ -18,7 +18,7 @@ const HIGHEST_RAD_PER_S: f64 = 1e6;
 /// angle in rad it is (1 − z⁻¹)/T.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SpeedMeterCoefficients {
-    /// Speed of one count a tick: (2π / counts per turn) · tick_hz, in rad/s.
+    /// Speed of one count a tick: sign of the sensor · (2π / counts per turn) · tick_hz, in rad/s.
     pub count_per_tick_rad_per_s: f64,
     /// The speed filter.
     pub filter: LowPassCoefficients,
@@ -29,7 +29,9 @@ impl SpeedMeterCoefficients {
     #[must_use]
     pub fn new(settings: &Settings, rate: TickRate) -> Self {
         Self {
-            count_per_tick_rad_per_s: TURN_RAD / settings.get(Setting::CountsPerTurn) * f64::from(rate.hz),
+            count_per_tick_rad_per_s: settings.get(Setting::SensorSign) * TURN_RAD
+                / settings.get(Setting::CountsPerTurn)
+                * f64::from(rate.hz),
             filter: LowPassCoefficients::new(settings.get(Setting::SpeedFilter), rate),
         }
     }

@@ -1,10 +1,13 @@
 //! The bench's own servo drive: state machine, speed loop, settings, protections. Counts and a request in, feedback and
-//! a torque command out, once a tick.
+//! a torque command or a voltage out, once a tick.
 //!
-//! The drive knows its nameplate and what a sensor counts, never the plant. What it does not: step a plant, delay a
-//! command (it acts from the next tick; the run loop sees to that), model currents. Start reading at [`Drive::tick`];
-//! `state.rs` has the states, `speed_loop.rs` the loop, `setting.rs` the settings.
+//! On a motor with a winding the command is a voltage: the current loops make it of the torque command. The drive knows
+//! its nameplate and what its sensors show, never the plant. What it does not: step a plant, delay a command (it acts from
+//! the next tick; the run loop sees to that). Start reading at [`Drive::sense`] and [`Drive::act`]; `state.rs` has the
+//! states, `speed_loop.rs` and `current_loop.rs` the loops, `setting.rs` the settings.
 
+mod asked;
+pub mod current_loop;
 pub mod filter;
 pub mod measured_speed;
 pub mod protection;
@@ -18,6 +21,8 @@ use crate::base::nameplate::Nameplate;
 use crate::base::signal::{Actuation, Feedback, Request, Sample};
 use crate::base::time::TickRate;
 use crate::base::units::RPM_RAD_PER_S;
+use asked::{Asked, bounded};
+use current_loop::{CurrentLoop, CurrentLoopCoefficients, CurrentLoopInput, CurrentLoopOutput, CurrentSample};
 use measured_speed::{MeasuredSpeed, SpeedMeter, SpeedMeterCoefficients};
 use protection::{Monitor, MonitorCoefficients, Observed, STANDSTILL_RPM, Trip};
 use ramp::{SetpointCoefficients, SetpointPath};
@@ -25,10 +30,6 @@ use setting::{Setting, Settings};
 use speed_loop::{SpeedLoop, SpeedLoopCoefficients, SpeedLoopInput, SpeedLoopOutput};
 use state::{Event, State, control, status};
 use store::{Bounds, Store, WriteRefusal};
-
-/// Nobody asks for more, in rad/s or Nm: what is beyond is cut off there, and what is not finite counts as 0, so that
-/// no request can make a number of the drive that is not finite.
-const HIGHEST_REQUEST: f64 = 1e6;
 
 /// A quick stop ends at the latest this long after its ramp came to 0, even above the standstill speed: an axis that
 /// the torque limit cannot hold is not driven for ever.
@@ -47,6 +48,8 @@ pub struct Coefficients {
     pub setpoint: SetpointCoefficients,
     /// From speed error to torque command.
     pub speed_loop: SpeedLoopCoefficients,
+    /// From torque command to voltage, where the motor has a winding.
+    pub current_loop: CurrentLoopCoefficients,
 }
 
 impl Coefficients {
@@ -57,6 +60,7 @@ impl Coefficients {
             speed_meter: SpeedMeterCoefficients::new(settings, rate),
             setpoint: SetpointCoefficients::new(settings, rate),
             speed_loop: SpeedLoopCoefficients::new(settings, rate),
+            current_loop: CurrentLoopCoefficients::new(settings, rate),
         }
     }
 }
@@ -73,53 +77,21 @@ pub struct Drive {
     speed_meter: SpeedMeter,
     setpoint_path: SetpointPath,
     speed_loop: SpeedLoop,
+    current_loop: CurrentLoop,
+    /// Whether the motor has a winding: only then the current loops act.
+    has_winding: bool,
     monitor: Monitor,
     target_window_rad_per_s: f64,
     sensed: Sensed,
 }
 
-/// The sample of one tick: the counts and the speed that was measured with them.
+/// The sample of one tick, the speed that was measured with it and the currents in the rotor's frame.
 #[derive(Clone, Copy, Debug, Default)]
 struct Sensed {
     counts: i64,
     speed: MeasuredSpeed,
-}
-
-/// What is asked of the axis in one tick, finite and bounded.
-#[derive(Clone, Copy)]
-struct Asked {
-    speed_rad_per_s: f64,
-    speed_offset_rad_per_s: f64,
-    torque_offset_nm: f64,
-    outside_torque_nm: Option<f64>,
-}
-
-impl Asked {
-    const NOTHING: Self =
-        Self { speed_rad_per_s: 0.0, speed_offset_rad_per_s: 0.0, torque_offset_nm: 0.0, outside_torque_nm: None };
-
-    /// Halt (bit 8) asks for standstill along the setpoint's own ramp, the axis staying enabled. It is nothing to a drive
-    /// whose speed loop is closed outside: the outside knows that it wants to halt.
-    fn of(request: &Request) -> Self {
-        let outside_torque_nm = request.outside_torque_nm.map(bounded);
-        if request.controlword & control::HALT != 0 && outside_torque_nm.is_none() {
-            return Self::NOTHING;
-        }
-        Self {
-            speed_rad_per_s: bounded(request.speed_rad_per_s),
-            speed_offset_rad_per_s: bounded(request.speed_offset_rad_per_s),
-            torque_offset_nm: bounded(request.torque_offset_nm),
-            outside_torque_nm,
-        }
-    }
-
-    fn total_rad_per_s(&self) -> f64 {
-        self.speed_rad_per_s + self.speed_offset_rad_per_s
-    }
-}
-
-fn bounded(value: f64) -> f64 {
-    if value.is_finite() { value.clamp(-HIGHEST_REQUEST, HIGHEST_REQUEST) } else { 0.0 }
+    bus_v: f64,
+    current: CurrentSample,
 }
 
 impl Drive {
@@ -135,11 +107,11 @@ impl Drive {
                 panic!("a drive was given settings that it would refuse: {refusal}");
             }
         }
-        Self::powered(rate, Store::new(bounds, settings), 0)
+        Self::powered(rate, Store::new(bounds, settings), nameplate.winding.is_some(), 0)
     }
 
     /// Everything but store and tick number as after power-up.
-    fn powered(rate: TickRate, store: Store, tick: u64) -> Self {
+    fn powered(rate: TickRate, store: Store, has_winding: bool, tick: u64) -> Self {
         let settings = store.volatile();
         let coefficients = Coefficients::new(settings, rate);
         Self {
@@ -151,6 +123,8 @@ impl Drive {
             speed_meter: SpeedMeter::new(coefficients.speed_meter, rate),
             setpoint_path: SetpointPath::new(coefficients.setpoint, rate),
             speed_loop: SpeedLoop::new(coefficients.speed_loop),
+            current_loop: CurrentLoop::new(coefficients.current_loop),
+            has_winding,
             monitor: Monitor::new(MonitorCoefficients::new(settings, rate)),
             target_window_rad_per_s: target_window_rad_per_s(settings),
             sensed: Sensed::default(),
@@ -161,14 +135,15 @@ impl Drive {
     /// The start of an examination: tick 0, operation enabled, setpoint 0, sums and filters at rest, no trip; the
     /// settings stay. The setpoint's ramp starts at 0, and as after power-up the first tick measures speed 0.
     pub fn start_enabled(&mut self) {
-        *self = Self { state: State::OperationEnabled, ..Self::powered(self.rate, self.store.clone(), 0) };
+        let powered = Self::powered(self.rate, self.store.clone(), self.has_winding, 0);
+        *self = Self { state: State::OperationEnabled, ..powered };
     }
 
     /// Power off and on: the volatile settings become the stored ones, the state is switch on disabled, a trip is gone,
     /// everything else is as new. The tick number goes on: time does.
     pub fn power_cycle(&mut self) {
         self.store.power_cycle();
-        *self = Self::powered(self.rate, self.store.clone(), self.tick);
+        *self = Self::powered(self.rate, self.store.clone(), self.has_winding, self.tick);
     }
 
     /// A quick stop that ends in a latched trip, from outside the tick: for the silence of the commander. It begins
@@ -188,7 +163,17 @@ impl Drive {
     /// The first half of a tick: takes the sample and gives the measured speed in rad/s. What the outside computes from
     /// it comes with [`Drive::act`].
     pub fn sense(&mut self, sample: &Sample) -> f64 {
-        self.sensed = Sensed { counts: sample.counts, speed: self.speed_meter.sample(sample.counts) };
+        let current = if self.has_winding {
+            self.current_loop.sample(sample.counts, sample.phase_current_a.map(bounded))
+        } else {
+            CurrentSample::default()
+        };
+        self.sensed = Sensed {
+            counts: sample.counts,
+            speed: self.speed_meter.sample(sample.counts),
+            bus_v: bounded(sample.bus_v),
+            current,
+        };
         self.sensed.speed.measured_rad_per_s
     }
 
@@ -205,17 +190,13 @@ impl Drive {
     /// fault reset, else the controlword's command); speed and travel are watched; the loop computes; the deviation is
     /// watched. A trip acts in the tick in which it is found.
     pub fn act(&mut self, request: &Request) -> (Feedback, Actuation) {
-        let Sensed { counts, speed } = self.sensed;
+        let Sensed { counts, speed, bus_v, current } = self.sensed;
         self.move_state(request.controlword, speed.measured_rad_per_s);
         let outward = self.monitor.outward(counts);
         let asked = if self.state == State::OperationEnabled { Asked::of(request) } else { Asked::NOTHING };
         self.watch(&speed, outward, &asked);
         let (setpoint_rad_per_s, torque) = self.compute(&speed, &asked);
-        let actuation = if self.state.torque_may_act() {
-            Actuation::Torque { torque_nm: torque.torque_command_nm }
-        } else {
-            Actuation::Off
-        };
+        let (actuation, voltage) = self.actuate(torque.torque_command_nm);
         let feedback = Feedback {
             tick: self.tick,
             counts,
@@ -226,10 +207,34 @@ impl Drive {
             torque_command_nm: torque.torque_command_nm,
             statusword: self.statusword(&speed, outward, &asked, torque.limited),
             trip: self.trip.map_or(0, Trip::number),
-            ..Feedback::default()
+            current_d_a: current.current_a.d,
+            current_q_a: current.current_a.q,
+            voltage_d_v: voltage.voltage_v.d,
+            voltage_q_v: voltage.voltage_v.q,
+            bus_v,
         };
         self.tick = self.tick.wrapping_add(1);
         (feedback, actuation)
+    }
+
+    /// What acts from the next tick on, and the voltages behind it: a torque, or the voltage that the current loops make
+    /// of it; nothing where no torque may act.
+    fn actuate(&mut self, torque_nm: f64) -> (Actuation, CurrentLoopOutput) {
+        let nothing = CurrentLoopOutput::default();
+        if !self.state.torque_may_act() {
+            return (Actuation::Off, nothing);
+        }
+        if !self.has_winding {
+            return (Actuation::Torque { torque_nm }, nothing);
+        }
+        let input = CurrentLoopInput {
+            torque_nm,
+            speed_rad_per_s: self.sensed.speed.measured_rad_per_s,
+            bus_v: self.sensed.bus_v,
+        };
+        let output = self.current_loop.step(&self.sensed.current, &input);
+        let [alpha_v, beta_v] = output.voltage_alpha_beta_v;
+        (Actuation::Voltage { alpha_v, beta_v }, output)
     }
 
     /// At most one event a tick before the protections look.
@@ -269,6 +274,7 @@ impl Drive {
         match next {
             State::OperationEnabled => {
                 self.speed_loop.reset();
+                self.current_loop.reset();
                 self.setpoint_path.start();
             }
             State::QuickStopActive => self.setpoint_path.start(),
@@ -377,6 +383,7 @@ impl Drive {
         self.speed_meter.retune(coefficients.speed_meter);
         self.setpoint_path.retune(coefficients.setpoint);
         self.speed_loop.retune(coefficients.speed_loop);
+        self.current_loop.retune(coefficients.current_loop);
         self.monitor.retune(MonitorCoefficients::new(settings, self.rate));
         self.target_window_rad_per_s = target_window_rad_per_s(settings);
         Ok(value)
@@ -419,6 +426,7 @@ impl Drive {
             speed_meter: *self.speed_meter.coefficients(),
             setpoint: *self.setpoint_path.coefficients(),
             speed_loop: *self.speed_loop.coefficients(),
+            current_loop: *self.current_loop.coefficients(),
         }
     }
 

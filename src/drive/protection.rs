@@ -80,7 +80,8 @@ impl LoadAngle {
     #[must_use]
     pub fn new(settings: &Settings) -> Self {
         Self {
-            count_deg: 360.0 / (settings.get(Setting::CountsPerTurn) * settings.get(Setting::GearRatio)),
+            count_deg: settings.get(Setting::SensorSign) * 360.0
+                / (settings.get(Setting::CountsPerTurn) * settings.get(Setting::GearRatio)),
             zero_counts: settings.get(Setting::AngleZero),
         }
     }

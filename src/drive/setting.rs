@@ -4,9 +4,12 @@
 //! link; the loops convert once, when a setting changes. What it does not: decide whether a write is taken, keep
 //! volatile and stored copies (see `store.rs`). Start reading at [`Setting`], then at `ROWS`.
 
-use crate::base::nameplate::Nameplate;
+// Long because it is one table: a variant, a default and a row per setting.
+
+use crate::base::nameplate::{Nameplate, WindingPlate};
 use crate::base::time::TickRate;
 use crate::base::units::{DEG_RAD, RPM_RAD_PER_S};
+use crate::drive::current_loop::optimal_gain_v_per_a;
 
 /// A travel limit at or beyond this many degrees is none: how an endless axis says that it is one.
 pub const TRAVEL_UNLIMITED_DEG: f64 = 1e9;
@@ -65,6 +68,24 @@ pub enum Setting {
     GearRatio,
     /// `angle_zero_counts` of the nameplate.
     AngleZero,
+    /// `current_gain_v_per_a`: Kp of the current loops.
+    CurrentGain,
+    /// `current_reset_time_s`: their Tn.
+    CurrentResetTime,
+    /// `pole_pairs` of the nameplate.
+    PolePairs,
+    /// `resistance_ohm` of the nameplate.
+    Resistance,
+    /// `inductance_h` of the nameplate.
+    Inductance,
+    /// `flux_linkage_vs` of the nameplate.
+    FluxLinkage,
+    /// `rated_current_a_rms` of the nameplate.
+    RatedCurrent,
+    /// `sensor_sign` of the nameplate.
+    SensorSign,
+    /// `commutation_offset_deg` of the nameplate.
+    CommutationOffset,
 }
 
 /// What the defaults are taken from: the nameplate and the axis that the drive is built into.
@@ -82,7 +103,7 @@ pub struct DefaultsFrom {
 
 impl Setting {
     /// Every setting, in the order of the numbers.
-    pub const ALL: [Self; 25] = [
+    pub const ALL: [Self; 34] = [
         Self::SpeedGain,
         Self::SpeedResetTime,
         Self::SpeedFilter,
@@ -108,6 +129,15 @@ impl Setting {
         Self::CountsPerTurn,
         Self::GearRatio,
         Self::AngleZero,
+        Self::CurrentGain,
+        Self::CurrentResetTime,
+        Self::PolePairs,
+        Self::Resistance,
+        Self::Inductance,
+        Self::FluxLinkage,
+        Self::RatedCurrent,
+        Self::SensorSign,
+        Self::CommutationOffset,
     ];
 
     /// The number by which the link names it, from 1. A number is never given to another setting.
@@ -156,8 +186,8 @@ impl Setting {
         self.row().what
     }
 
-    /// Whether it may change while torque acts. Nameplate data may not: counts, gear and zero give the angle and speed
-    /// by which the axis is held.
+    /// Whether it may change while torque acts. Nameplate data may not: counts, gear, zero and the winding's data give the
+    /// angles, speed and current by which the axis is held.
     #[must_use]
     pub fn writable_while_enabled(self) -> bool {
         !matches!(
@@ -168,16 +198,25 @@ impl Setting {
                 | Self::CountsPerTurn
                 | Self::GearRatio
                 | Self::AngleZero
+                | Self::PolePairs
+                | Self::Resistance
+                | Self::Inductance
+                | Self::FluxLinkage
+                | Self::RatedCurrent
+                | Self::SensorSign
+                | Self::CommutationOffset
         )
     }
 
     /// The value of a drive that nobody has set up. Ramps, filters, notches, feed-forward and the deviation trip are
     /// off; gain and reset time are 0, so that a drive without set-up does nothing; the torque limit is the rated
     /// torque (the peak torque, if the nameplate has that lower). A quick stop of 10 000 rpm/s stops from 3000 rpm in
-    /// 0.3 s.
+    /// 0.3 s. The current loops are at the magnitude optimum of the nameplate's winding, gain L/(3T) and reset time L/R;
+    /// what concerns a winding is 0 where there is none, and pole pairs 1.
     #[must_use]
     pub fn default_value(self, from: &DefaultsFrom) -> f64 {
         let plate = &from.nameplate;
+        let winding = |value: &dyn Fn(&WindingPlate) -> f64| plate.winding.as_ref().map_or(0.0, value);
         match self {
             Self::TorqueLimit => plate.rated_torque_nm.min(plate.peak_torque_nm),
             Self::QuickStop => 10_000.0,
@@ -190,6 +229,15 @@ impl Setting {
             Self::CountsPerTurn => plate.counts_per_turn,
             Self::GearRatio => plate.gear_ratio,
             Self::AngleZero => plate.angle_zero_counts,
+            Self::CurrentGain => winding(&|winding| optimal_gain_v_per_a(winding.inductance_h, from.rate)),
+            Self::CurrentResetTime => winding(&|winding| winding.inductance_h / winding.resistance_ohm),
+            Self::PolePairs => plate.winding.as_ref().map_or(1.0, |winding| f64::from(winding.pole_pairs)),
+            Self::Resistance => winding(&|winding| winding.resistance_ohm),
+            Self::Inductance => winding(&|winding| winding.inductance_h),
+            Self::FluxLinkage => winding(&|winding| winding.flux_linkage_vs),
+            Self::RatedCurrent => winding(&|winding| winding.rated_current_a_rms),
+            Self::SensorSign => plate.sensor_sign,
+            Self::CommutationOffset => winding(&|winding| cleaned(winding.commutation_offset_rad / DEG_RAD)),
             _ => 0.0,
         }
     }
@@ -488,5 +536,86 @@ static ROWS: [Row; Setting::ALL.len()] = [
         high: 1e15,
         zero: Zero::Value,
         what: "nameplate: counts at which the load stands at angle 0",
+    },
+    Row {
+        number: 26,
+        name: "current_gain_v_per_a",
+        unit: "V/A",
+        low: 0.0,
+        high: 1e6,
+        zero: Zero::Off { least: 1e-6 },
+        what: "proportional gain Kp of the current loops",
+    },
+    Row {
+        number: 27,
+        name: "current_reset_time_s",
+        unit: "s",
+        low: 0.0,
+        high: 1e3,
+        zero: Zero::Off { least: 1e-6 },
+        what: "reset time Tn of the current loops; 0: no integrators",
+    },
+    Row {
+        number: 28,
+        name: "pole_pairs",
+        unit: "",
+        low: 1.0,
+        high: 100.0,
+        zero: Zero::Value,
+        what: "nameplate: pole pairs",
+    },
+    Row {
+        number: 29,
+        name: "resistance_ohm",
+        unit: "ohm",
+        low: 0.0,
+        high: 1e4,
+        zero: Zero::Value,
+        what: "nameplate: resistance of a phase; 0: no winding",
+    },
+    Row {
+        number: 30,
+        name: "inductance_h",
+        unit: "H",
+        low: 0.0,
+        high: 10.0,
+        zero: Zero::Value,
+        what: "nameplate: inductance, the mean of d and q axis; 0: nothing is decoupled",
+    },
+    Row {
+        number: 31,
+        name: "flux_linkage_vs",
+        unit: "Vs",
+        low: 0.0,
+        high: 100.0,
+        zero: Zero::Off { least: 1e-6 },
+        what: "nameplate: flux linkage, torque per peak ampere over 1.5 pole pairs; 0: no current is asked for",
+    },
+    Row {
+        number: 32,
+        name: "rated_current_a_rms",
+        unit: "A",
+        low: 0.0,
+        high: 1e5,
+        zero: Zero::Value,
+        what: "nameplate: rated current, rms of a phase; 0: no winding",
+    },
+    Row {
+        number: 33,
+        name: "sensor_sign",
+        unit: "",
+        low: -1.0,
+        high: 1.0,
+        zero: Zero::Refused { least: 1.0 },
+        what: "nameplate: 1, or -1 where the sensor counts against the motor's positive direction",
+    },
+    Row {
+        number: 34,
+        name: "commutation_offset_deg",
+        unit: "°",
+        low: -360.0,
+        high: 360.0,
+        zero: Zero::Value,
+        what: "nameplate: electrical angle of the magnet's axis when the sensor shows 0 counts",
     },
 ];

@@ -245,7 +245,7 @@ const EVERYTHING: [(Setting, f64); 15] = [
 fn the_whole_chain_agrees_with_a_second_writing() {
     let mut drive = drive_with(&EVERYTHING);
     drive.start_enabled();
-    let Coefficients { speed_loop, setpoint, speed_meter } = drive.coefficients();
+    let Coefficients { speed_loop, setpoint, speed_meter, .. } = drive.coefficients();
     let mut axis = Axis::new(drive);
     let mut stream = Stream::new(7, "requests");
     let (mut counts_before, mut filtered, mut ramp, mut smooth, mut setpoint_before) = (None, 0.0, 0.0_f64, 0.0, 0.0);

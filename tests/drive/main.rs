@@ -4,6 +4,7 @@
 //! This file holds the rig that the modules share: a drive on a motor, and a rigid axis for it to turn. Values from
 //! outside the project come from `tests/data/check-values.json`; each is named by its row.
 
+mod currents;
 mod loops;
 mod protections;
 mod setpoints;

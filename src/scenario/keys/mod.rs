@@ -134,21 +134,8 @@ static TUNING: Section = Section {
 };
 
 /// Names of drive settings that come with later capabilities.
-pub(crate) const LATER_SETTINGS: &[&str] = &[
-    "current_gain_v_per_a",
-    "current_reset_time_s",
-    "overcurrent_a",
-    "overload_time_s",
-    "brake_opens_after_s",
-    "brake_closes_after_s",
-    "pole_pairs",
-    "resistance_ohm",
-    "inductance_h",
-    "flux_linkage_vs",
-    "rated_current_a_rms",
-    "sensor_sign",
-    "commutation_offset_deg",
-];
+pub(crate) const LATER_SETTINGS: &[&str] =
+    &["overcurrent_a", "overload_time_s", "brake_opens_after_s", "brake_closes_after_s"];
 
 /// Settings that a scenario must give: no default suits a machine that nobody has set up.
 pub(crate) const NEEDED_SETTINGS: &[&str] = &["torque_limit_nm"];

@@ -21,7 +21,7 @@ use plantstand::linear::model::LoopModel;
 use plantstand::plant::event::EventLog;
 use plantstand::plant::friction::Friction;
 use plantstand::plant::sensor::Sensor;
-use plantstand::plant::stepper::{Plant, TickInput};
+use plantstand::plant::stepper::{Applied, Plant, TickInput};
 use plantstand::plant::train::{Initial, Parameters};
 use plantstand::score::margins::Survey;
 use plantstand::score::measure::Measure;
@@ -56,7 +56,7 @@ fn viscous(friction: &Friction) -> f64 {
 /// The numbers from which the other side builds its own loop; nodes up to an open gap.
 fn machine_numbers(parameters: &Parameters, nodes: usize) -> Value {
     json!({
-        "torque_lag_s": parameters.torque_lag_s,
+        "torque_lag_s": parameters.motor.torque_lag_s(),
         "inertia_kgm2": parameters.nodes[..nodes].iter().map(|node| node.inertia_kgm2).collect::<Vec<_>>(),
         "viscous_nms_per_rad": parameters.nodes[..nodes].iter().map(|node| viscous(&node.friction)).collect::<Vec<_>>(),
         "couplings": parameters.couplings[..nodes - 1].iter().map(|coupling| json!({
@@ -161,7 +161,7 @@ fn run(machine: &Machine, settings: &Settings, rpm: f64) -> Recording {
     let mut drive = Drive::new(RATE, machine.nameplate, *settings);
     drive.start_enabled();
     let mut events = EventLog::new(16);
-    let mut acting = Some(0.0);
+    let mut acting = Applied::Torque(0.0);
     let last = machine.parameters.nodes.len() - 1;
     for tick in 0..ticks {
         let setpoint = if (800..4800).contains(&tick) { rpm * RPM_RAD_PER_S } else { 0.0 };
@@ -175,11 +175,12 @@ fn run(machine: &Machine, settings: &Settings, rpm: f64) -> Recording {
         let (feedback, actuation) = drive.tick(sensor.sample(plant.angle_rad(0)), &request);
         row[Signal::TorqueCommand as usize] = feedback.torque_command_nm;
         recording.push(&row);
-        plant.step(&TickInput { torque_nm: acting, ..TickInput::default() }, &mut events).expect("it moves");
+        plant.step(&TickInput { drive: acting, ..TickInput::default() }, &mut events).expect("it moves");
         events.clear();
         acting = match actuation {
-            Actuation::Torque { torque_nm } => Some(torque_nm),
-            Actuation::Off | Actuation::Voltage { .. } => None,
+            Actuation::Torque { torque_nm } => Applied::Torque(torque_nm),
+            Actuation::Voltage { alpha_v, beta_v } => Applied::Voltage { alpha_v, beta_v },
+            Actuation::Off => Applied::Off,
         };
     }
     recording

@@ -13,6 +13,7 @@ use plantstand::linear::discretise::held;
 use plantstand::linear::facts::Facts;
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::friction::{Coulomb, Friction};
+use plantstand::plant::motor::MotorKind;
 use plantstand::plant::train::{Node, Parameters};
 
 fn chain(inertias: &[f64], couplings: &[(f64, f64, f64)]) -> Parameters {
@@ -24,7 +25,7 @@ fn chain(inertias: &[f64], couplings: &[(f64, f64, f64)]) -> Parameters {
         half_gap_rad: 0.0,
     };
     Parameters {
-        torque_lag_s: 0.0,
+        motor: MotorKind::AT_ONCE,
         nodes: inertias.iter().map(node).collect(),
         couplings: couplings.iter().map(coupling).collect(),
         stops: None,

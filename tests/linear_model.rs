@@ -21,8 +21,9 @@ use plantstand::linear::model::LoopModel;
 use plantstand::linear::poles;
 use plantstand::plant::event::EventLog;
 use plantstand::plant::friction::Friction;
+use plantstand::plant::motor::MotorKind;
 use plantstand::plant::sensor::Sensor;
-use plantstand::plant::stepper::{Plant, TickInput};
+use plantstand::plant::stepper::{Applied, Plant, TickInput};
 use plantstand::plant::train::Initial;
 use plantstand::score::margins::{Loop, Survey};
 use plantstand::score::measure::Measure;
@@ -69,18 +70,19 @@ fn run(machine: &Machine, settings: &Settings, ticks: usize) -> Vec<f64> {
     let mut drive = Drive::new(RATE, machine.nameplate, *settings);
     drive.start_enabled();
     let mut events = EventLog::new(16);
-    let mut acting = Some(0.0);
+    let mut acting = Applied::Torque(0.0);
     let controlword = control::ENABLE_OPERATION_WORD;
     (0..ticks)
         .map(|_| {
             let speed = plant.speed_rad_per_s(0);
             let request = Request { controlword, speed_rad_per_s: 1.0, ..Request::default() };
             let (_, actuation) = drive.tick(sensor.sample(plant.angle_rad(0)), &request);
-            let input = TickInput { torque_nm: acting, ..TickInput::default() };
+            let input = TickInput { drive: acting, ..TickInput::default() };
             plant.step(&input, &mut events).expect("a linear machine moves");
             acting = match actuation {
-                Actuation::Torque { torque_nm } => Some(torque_nm),
-                Actuation::Off | Actuation::Voltage { .. } => None,
+                Actuation::Torque { torque_nm } => Applied::Torque(torque_nm),
+                Actuation::Voltage { alpha_v, beta_v } => Applied::Voltage { alpha_v, beta_v },
+                Actuation::Off => Applied::Off,
             };
             speed
         })
@@ -155,7 +157,7 @@ fn setpoint_path_leaves_the_loop_alone() {
 /// Inputs of the row, as a chain without friction whose true motor speed is fed back.
 fn row_chain(input: &dyn Fn(&str) -> f64) -> (DMatrix<f64>, DVector<f64>) {
     let mut train = roll().parameters;
-    train.torque_lag_s = 0.0;
+    train.motor = MotorKind::AT_ONCE;
     for (node, key) in train.nodes.iter_mut().zip(["motor_inertia_kgm2", "load_inertia_kgm2"]) {
         (node.inertia_kgm2, node.friction) = (input(key), Friction::None);
     }

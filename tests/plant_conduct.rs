@@ -10,7 +10,8 @@ use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::{Cause, EventKind, EventLog, Place};
 use plantstand::plant::friction::{Coulomb, Friction};
 use plantstand::plant::load::{Load, LoadKind};
-use plantstand::plant::stepper::{Plant, Ramp, TickInput};
+use plantstand::plant::motor::MotorKind;
+use plantstand::plant::stepper::{Applied, Plant, Ramp, TickInput};
 use plantstand::plant::stops::Stops;
 use plantstand::plant::train::{Initial, Node, Parameters};
 
@@ -33,7 +34,7 @@ fn coupling(ratio: f64, half_gap_rad: f64) -> Coupling {
 /// Two masses with play, friction and a lag.
 fn two_masses() -> Parameters {
     Parameters {
-        torque_lag_s: 1.9e-4,
+        motor: MotorKind::IdealTorque { lag_s: 1.9e-4 },
         nodes: vec![
             Node { inertia_kgm2: 4.2e-4, friction: stribeck(0.04, 0.05, 2.0) },
             Node { inertia_kgm2: 3.4e-3, friction: stribeck(0.25, 0.38, 2.0) },
@@ -49,7 +50,7 @@ fn at_rest(parameters: &Parameters) -> Plant {
 }
 
 fn torque(torque_nm: f64) -> TickInput {
-    TickInput { torque_nm: Some(torque_nm), ..TickInput::default() }
+    TickInput { drive: Applied::Torque(torque_nm), ..TickInput::default() }
 }
 
 /// A torque that comes and goes, in both directions.
@@ -119,7 +120,7 @@ fn a_stuck_node_does_not_creep() {
 /// A torque step beyond breakaway frees a node at the tick's start, and that is the event's time.
 #[test]
 fn a_torque_step_breaks_away_at_once() {
-    let parameters = Parameters { torque_lag_s: 0.0, ..two_masses() };
+    let parameters = Parameters { motor: MotorKind::AT_ONCE, ..two_masses() };
     let mut plant = at_rest(&parameters);
     let mut events = EventLog::new(10);
     plant.step(&torque(0.05), &mut events).expect("no fault");
@@ -147,7 +148,7 @@ fn energy_closes_for_every_model() {
                 input.resisting_torque_nm = Ramp { start: swing(tick), end: swing(tick) };
             }
             if 6000 < tick && tick % 500 < 20 {
-                input = TickInput { torque_nm: None, clamp_motor: true, ..input };
+                input = TickInput { drive: Applied::Off, clamp_motor: true, ..input };
             }
             plant.step(&input, &mut events).expect("no fault");
         }
@@ -163,7 +164,7 @@ fn energy_closes_for_every_model() {
 
 fn everything(exponent: f64, stop_damping_nms_per_rad: f64) -> Parameters {
     Parameters {
-        torque_lag_s: 1.9e-4,
+        motor: MotorKind::IdealTorque { lag_s: 1.9e-4 },
         nodes: vec![
             Node { inertia_kgm2: 4e-4, friction: stribeck(0.02, 0.04, exponent) },
             Node { inertia_kgm2: 3e-3, friction: stribeck(0.1, 0.15, exponent) },
@@ -217,7 +218,7 @@ fn a_resisting_torque_only_resists() {
     }
     assert_eq!((plant.angle_rad(1), events.iter().count()), (0.0, 0));
     for _ in 0..800 {
-        plant.step(&TickInput { torque_nm: Some(0.9), ..input }, &mut events).expect("no fault");
+        plant.step(&TickInput { drive: Applied::Torque(0.9), ..input }, &mut events).expect("no fault");
     }
     assert_eq!(plant.speed_rad_per_s(1), 0.0, "0.9 Nm do not move it against 1 Nm");
     for _ in 0..800 {
@@ -238,12 +239,12 @@ fn off_empties_the_lag_and_the_clamp_holds_to_the_bit() {
     }
     assert_eq!(plant.motor_torque_nm(), 2.0);
     plant
-        .step(&TickInput { torque_nm: None, clamp_motor: true, ..TickInput::default() }, &mut events)
+        .step(&TickInput { drive: Applied::Off, clamp_motor: true, ..TickInput::default() }, &mut events)
         .expect("no fault");
     let angle = plant.angle_rad(0).to_bits();
     let swinging = plant.speed_rad_per_s(1);
     plant
-        .step(&TickInput { torque_nm: None, clamp_motor: true, ..TickInput::default() }, &mut events)
+        .step(&TickInput { drive: Applied::Off, clamp_motor: true, ..TickInput::default() }, &mut events)
         .expect("no fault");
     assert_eq!((plant.motor_torque_nm(), plant.speed_rad_per_s(0), plant.angle_rad(0).to_bits()), (0.0, 0.0, angle));
     assert!(plant.speed_rad_per_s(1) != swinging && 0.0 < plant.energy().clamp_j);
@@ -253,7 +254,7 @@ fn off_empties_the_lag_and_the_clamp_holds_to_the_bit() {
 #[test]
 fn the_torque_lag_is_first_order() {
     for lag_s in [1e-2, 1.9e-4, 1e-6] {
-        let parameters = Parameters { torque_lag_s: lag_s, ..two_masses() };
+        let parameters = Parameters { motor: MotorKind::IdealTorque { lag_s: lag_s }, ..two_masses() };
         let mut plant = at_rest(&parameters);
         for tick in 1..20 {
             plant.step(&torque(3.0), &mut EventLog::new(0)).expect("no fault");
@@ -272,7 +273,7 @@ fn sixty_four_nodes_run() {
         ..coupling(1.0, 5e-4)
     };
     let parameters = Parameters {
-        torque_lag_s: 0.0,
+        motor: MotorKind::AT_ONCE,
         nodes: vec![node; 64],
         couplings: (0..63).map(link).collect(),
         stops: None,
@@ -386,7 +387,7 @@ fn random_machine(stream: &mut Stream) -> Parameters {
     let arm = LoadKind::UnbalancedArm { peak_nm: between(0.0, 0.5), zero_rad: between(-1.0, 1.0) };
     let loads = vec![Load { node: count - 1, kind: arm }];
     let stops = Some(Stops { low_rad: -0.5, high_rad: 0.1, stiffness_nm_per_rad: 2000.0, damping_nms_per_rad: 0.3 });
-    Parameters { torque_lag_s: between(1e-4, 1e-3), nodes, couplings, stops, loads }
+    Parameters { motor: MotorKind::IdealTorque { lag_s: between(1e-4, 1e-3) }, nodes, couplings, stops, loads }
 }
 
 /// The raw equations, stepped by the semi-implicit rule of Euler.
@@ -407,7 +408,7 @@ impl Raw {
         let steps = 6250;
         let step_s = RATE.period_s() / f64::from(steps);
         for _ in 0..steps {
-            self.motor_nm += step_s / parameters.torque_lag_s * (command_nm - self.motor_nm);
+            self.motor_nm += step_s / parameters.motor.torque_lag_s() * (command_nm - self.motor_nm);
             self.step(parameters, step_s);
         }
     }

@@ -83,7 +83,7 @@ fn the_roll_is_endless() {
     assert_eq!((roll.tuning.time_s, roll.tuning.wall_s, roll.tuning.stop_strikes), (60.0, 660.0, 0));
     assert_eq!((roll.timing.rate.hz, roll.timing.stride, roll.timing.end_tick), (8000, 8, 25_600));
     assert_eq!(roll.timing.patience_s, 10.0);
-    assert_eq!(roll.machine.plant.torque_lag_s, 1.9e-4);
+    assert_eq!(roll.machine.plant.motor.torque_lag_s(), 1.9e-4);
     assert_eq!(roll.machine.plant.stops, None);
 }
 

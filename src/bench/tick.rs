@@ -15,7 +15,7 @@ use crate::drive::protection::Trip;
 use crate::drive::setting::{Setting, Settings};
 use crate::plant::event::{EventKind, EventLog, Fault};
 use crate::plant::sensor::{Sensor, SensorParameters};
-use crate::plant::stepper::{Plant, Ramp, TickInput};
+use crate::plant::stepper::{Applied, Plant, Ramp, TickInput};
 use crate::plant::train::{Initial, Parameters};
 use crate::score::conduct::{Rules, Seen, Watch};
 
@@ -236,14 +236,14 @@ impl Bench {
     }
 
     fn input(&self, loads: &Loads) -> TickInput {
-        let torque_nm = match self.actuation {
-            Actuation::Torque { torque_nm } => Some(torque_nm),
-            // No plant has a winding yet that a voltage could act on.
-            Actuation::Off | Actuation::Voltage { .. } => None,
+        let drive = match self.actuation {
+            Actuation::Off => Applied::Off,
+            Actuation::Torque { torque_nm } => Applied::Torque(torque_nm),
+            Actuation::Voltage { alpha_v, beta_v } => Applied::Voltage { alpha_v, beta_v },
         };
         TickInput {
-            torque_nm,
-            clamp_motor: torque_nm.is_none() && self.clamped_when_off,
+            drive,
+            clamp_motor: drive == Applied::Off && self.clamped_when_off,
             load_torque_nm: loads.load_torque_nm,
             resisting_torque_nm: loads.resisting_torque_nm,
         }

@@ -57,7 +57,8 @@ impl Chain {
             Gaps::Open => couplings.iter().position(|coupling| 0.0 < coupling.half_gap_rad),
         };
         let nodes = cut.map_or(parameters.nodes.len(), |coupling| coupling + 1);
-        let lags = 0.0 < parameters.torque_lag_s;
+        let lag_s = parameters.motor.torque_lag_s();
+        let lags = 0.0 < lag_s;
         let size = 2 * nodes - 1 + usize::from(lags);
         let (mut a, mut b) = (DMatrix::zeros(size, size), DVector::zeros(size));
         for (i, node) in parameters.nodes[..nodes].iter().enumerate() {
@@ -80,8 +81,8 @@ impl Chain {
         if lags {
             let torque = size - 1;
             a[(0, torque)] = 1.0 / motor;
-            a[(torque, torque)] = -1.0 / parameters.torque_lag_s;
-            b[torque] = 1.0 / parameters.torque_lag_s;
+            a[(torque, torque)] = -1.0 / lag_s;
+            b[torque] = 1.0 / lag_s;
         } else {
             b[0] = 1.0 / motor;
         }

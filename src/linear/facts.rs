@@ -9,6 +9,7 @@ use crate::base::units::TURN_RAD;
 use crate::linear::chain::{Chain, Gaps, viscous_nms_per_rad};
 use crate::linear::poles;
 use crate::plant::friction::Friction;
+use crate::plant::motor::MotorKind;
 use crate::plant::train::Parameters;
 
 /// Facts about a machine, gaps closed, everything referred to the motor's shaft.
@@ -83,7 +84,7 @@ impl Facts {
             viscous_friction_nms_per_rad,
             mechanical_time_constant_s: (0.0 < viscous_friction_nms_per_rad)
                 .then(|| total_inertia_kgm2 / viscous_friction_nms_per_rad),
-            torque_lag_s: parameters.torque_lag_s,
+            torque_lag_s: parameters.motor.torque_lag_s(),
         }
     }
 }
@@ -154,7 +155,7 @@ fn twist_frequencies_hz(parameters: &Parameters, inverse_motor_inertia: f64) -> 
 
 /// Free oscillating modes of the chain with its damping and viscous friction, by rising frequency.
 fn modes(parameters: &Parameters) -> Vec<Mode> {
-    let without_lag = Parameters { torque_lag_s: 0.0, ..parameters.clone() };
+    let without_lag = Parameters { motor: MotorKind::AT_ONCE, ..parameters.clone() };
     let poles = poles::eigenvalues(&Chain::of(&without_lag, Gaps::Closed).a).unwrap_or_default();
     let mut modes: Vec<Mode> = poles
         .iter()

@@ -8,6 +8,8 @@ use crate::base::real;
 use crate::plant::coupling::Coupling;
 use crate::plant::friction::{Coulomb, Friction};
 use crate::plant::load::LoadKind;
+use crate::plant::motor::MotorKind;
+use crate::plant::stepper::Applied;
 use crate::plant::stops::Stops;
 use crate::plant::train::{Initial, Parameters};
 
@@ -27,6 +29,7 @@ pub(crate) struct Motor {
     pub(crate) rate_per_s: f64,
     pub(crate) command_nm: f64,
     pub(crate) torque_nm: f64,
+    pub(crate) takes_torque: bool,
 }
 
 /// What a node does.
@@ -144,9 +147,11 @@ impl Chain {
     /// The chain at its start, with no torque acting yet.
     pub(crate) fn new(parameters: &Parameters, initial: &Initial) -> Self {
         assert_sizes(parameters, initial);
-        let rate_per_s = if 0.0 < parameters.torque_lag_s { 1.0 / parameters.torque_lag_s } else { 0.0 };
+        let lag_s = parameters.motor.torque_lag_s();
+        let rate_per_s = if 0.0 < lag_s { 1.0 / lag_s } else { 0.0 };
+        let takes_torque = matches!(parameters.motor, MotorKind::IdealTorque { .. });
         let mut chain = Self {
-            motor: Motor { rate_per_s, command_nm: 0.0, torque_nm: 0.0 },
+            motor: Motor { rate_per_s, command_nm: 0.0, torque_nm: 0.0, takes_torque },
             nodes: (0..parameters.nodes.len()).map(|node| Node::new(parameters, initial, node)).collect(),
             joints: (0..parameters.couplings.len()).map(|joint| Joint::new(parameters, initial, joint)).collect(),
             stop: None,
@@ -160,9 +165,19 @@ impl Chain {
         &self.nodes[self.nodes.len() - 1]
     }
 
-    /// Puts a torque command in place; the torque follows it with its lag, or at once. Snaps where they differ by
-    /// rounding only, so that the lag leaves no motion behind. `None`: off, and the lag is emptied.
-    pub(crate) fn take_torque(&mut self, command_nm: Option<f64>) {
+    /// Whether what a drive applies goes with the kind of motor.
+    pub(crate) fn takes(&self, drive: Applied) -> bool {
+        match drive {
+            Applied::Off => true,
+            Applied::Torque(_) => self.motor.takes_torque,
+            Applied::Voltage { .. } => false,
+        }
+    }
+
+    /// Puts what the drive applies in place. A torque follows its command with its lag, or at once; it snaps where they
+    /// differ by rounding only, so that the lag leaves no motion behind. Off: the lag is emptied.
+    pub(crate) fn take_drive(&mut self, drive: Applied) {
+        let command_nm = if let Applied::Torque(torque_nm) = drive { Some(torque_nm) } else { None };
         let motor = &mut self.motor;
         motor.command_nm = command_nm.unwrap_or(0.0);
         let apart_nm = (motor.command_nm - motor.torque_nm).abs();
@@ -381,7 +396,7 @@ fn assert_sizes(parameters: &Parameters, initial: &Initial) {
     assert!(parameters.couplings.len() + 1 == count, "a chain has one coupling fewer than nodes");
     assert!(initial.angle_rad.len() == count && initial.speed_rad_per_s.len() == count, "one start value per node");
     assert!(initial.gap_position_rad.len() + 1 == count, "one gap position per coupling");
-    assert!(0.0 <= parameters.torque_lag_s, "the torque lag must not be negative");
+    assert!(0.0 <= parameters.motor.torque_lag_s(), "the torque lag must not be negative");
     for node in &parameters.nodes {
         assert!(0.0 < node.inertia_kgm2, "an inertia must be above 0");
     }

@@ -137,6 +137,8 @@ pub struct Fault {
 pub enum Cause {
     /// An input of the tick is not a finite number.
     InputNotFinite,
+    /// A torque command for a motor that takes a voltage, or a voltage for one that takes a torque command.
+    InputOfOtherKind,
     /// A state is not a finite number.
     StateNotFinite,
     /// The machine is too stiff for the tick: its motion needs more pieces than a tick may have.
@@ -149,6 +151,7 @@ impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let cause = match self.cause {
             Cause::InputNotFinite => "an input torque is not a finite number",
+            Cause::InputOfOtherKind => "what the drive applies does not go with the kind of motor",
             Cause::StateNotFinite => "the state is not a finite number",
             Cause::TooStiff => "the machine is too stiff for the tick",
             Cause::TooManyEvents => "too many events in one tick",

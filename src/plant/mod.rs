@@ -9,6 +9,7 @@ pub mod energy;
 pub mod event;
 pub mod friction;
 pub mod load;
+pub mod motor;
 pub mod sensor;
 pub mod stepper;
 pub mod stops;

@@ -18,9 +18,8 @@ use crate::plant::train::{Initial, Parameters};
 /// What acts from outside during one tick.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct TickInput {
-    /// Torque command into the motor's torque path in Nm, held over the tick. `None`: off, no torque acts and the lag
-    /// is emptied.
-    pub torque_nm: Option<f64>,
+    /// What the drive applies to the motor, held over the tick.
+    pub drive: Applied,
     /// Holds node 0 exactly at speed 0.
     pub clamp_motor: bool,
     /// The programme's load torque on the last node in Nm, against positive motion, added to its loads.
@@ -37,6 +36,39 @@ impl TickInput {
     }
 }
 
+/// What a drive applies to the motor during one tick.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub enum Applied {
+    /// Nothing: no torque acts, a lag is emptied, no current flows.
+    #[default]
+    Off,
+    /// Torque command in Nm, into a motor of the kind [`crate::plant::motor::MotorKind::IdealTorque`].
+    Torque(f64),
+    /// Voltage vector in the stator's frame in V; a brushed motor takes `alpha_v`.
+    Voltage {
+        /// In the axis of phase a.
+        alpha_v: f64,
+        /// A quarter of an electrical turn ahead of it.
+        beta_v: f64,
+    },
+}
+
+impl Applied {
+    fn is_finite(self) -> bool {
+        match self {
+            Self::Off => true,
+            Self::Torque(torque_nm) => torque_nm.is_finite(),
+            Self::Voltage { alpha_v, beta_v } => (alpha_v + beta_v).is_finite(),
+        }
+    }
+
+    /// A torque command, or off.
+    #[must_use]
+    pub fn torque(torque_nm: Option<f64>) -> Self {
+        torque_nm.map_or(Self::Off, Self::Torque)
+    }
+}
+
 /// A value that changes linearly over a tick.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Ramp {
@@ -48,6 +80,8 @@ pub struct Ramp {
 
 /// Pieces a tick may take. A machine that needs more turns by some 10 000 rad in a tick.
 const PIECES_MAX: u32 = 4096;
+/// Temperature of what has no thermal model: 20 °C.
+const ROOM_K: f64 = 293.15;
 /// Changes of pattern a tick may have.
 const CHANGES_MAX: u32 = 1000;
 
@@ -116,7 +150,7 @@ impl Plant {
     pub fn step(&mut self, input: &TickInput, events: &mut EventLog) -> Result<(), Fault> {
         let start_s = self.rate.seconds(self.tick);
         if self.input == Some(*input) && input.is_steady() {
-            self.chain.take_torque(input.torque_nm);
+            self.chain.take_drive(input.drive);
         } else {
             self.check_input(input, start_s)?;
             self.take_input(input, start_s, events);
@@ -180,7 +214,9 @@ impl Plant {
         let (load, resisting) = (&input.load_torque_nm, &input.resisting_torque_nm);
         let last = self.chain.nodes.len() - 1;
         let fault = |node| Err(Fault { node, time_s, cause: Cause::InputNotFinite });
-        if !input.torque_nm.unwrap_or(0.0).is_finite() {
+        if !self.chain.takes(input.drive) {
+            Err(Fault { node: 0, time_s, cause: Cause::InputOfOtherKind })
+        } else if !input.drive.is_finite() {
             fault(0)
         } else if !(load.start + load.end + resisting.start + resisting.end).is_finite() {
             fault(last)
@@ -192,7 +228,7 @@ impl Plant {
     /// Puts the tick's inputs in place and changes the patterns that they change at once.
     fn take_input(&mut self, input: &TickInput, time_s: f64, events: &mut EventLog) {
         let per_tick = f64::from(self.rate.hz);
-        self.chain.take_torque(input.torque_nm);
+        self.chain.take_drive(input.drive);
         let last = self.chain.nodes.len() - 1;
         let node = &mut self.chain.nodes[last];
         let load = input.load_torque_nm;
@@ -272,6 +308,24 @@ impl Plant {
     #[must_use]
     pub fn motor_torque_nm(&self) -> f64 {
         self.chain.motor.torque_nm
+    }
+
+    /// Currents in the rotor's axes d and q in A; 0 where a torque command makes the torque.
+    #[must_use]
+    pub fn current_dq_a(&self) -> [f64; 2] {
+        [0.0; 2]
+    }
+
+    /// Currents into the phases a, b and c in A, as the drive's terminals see them.
+    #[must_use]
+    pub fn phase_current_a(&self) -> [f64; 3] {
+        [0.0; 3]
+    }
+
+    /// Temperature of the winding in K.
+    #[must_use]
+    pub fn winding_k(&self) -> f64 {
+        ROOM_K
     }
 
     /// The account of energy; all 0 unless it was asked for.

@@ -6,14 +6,15 @@
 use crate::plant::coupling::Coupling;
 use crate::plant::friction::Friction;
 use crate::plant::load::Load;
+use crate::plant::motor::MotorKind;
 use crate::plant::stops::Stops;
 
 /// A chain of n ≥ 1 inertias and the n − 1 couplings between them. Nodes and couplings count from 0: node 0 is the
 /// motor, coupling i joins node i to node i + 1.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Parameters {
-    /// Time constant of the torque path in s: the motor's torque follows its command as a first-order lag. 0: at once.
-    pub torque_lag_s: f64,
+    /// How the motor's torque comes about.
+    pub motor: MotorKind,
     /// The inertias, motor first.
     pub nodes: Vec<Node>,
     /// The couplings, the motor's first; one fewer than nodes.

@@ -125,7 +125,7 @@ fn changes(corner: &Parameters, nominal: &Parameters) -> Vec<String> {
 
 fn delays(scenario: &Scenario) -> Vec<String> {
     let sensor_ticks = scenario.machine.sensor.latency_ticks;
-    let lag_us = 1e6 * scenario.machine.plant.torque_lag_s;
+    let lag_us = 1e6 * scenario.machine.plant.motor.torque_lag_s();
     vec![
         format!("sensor: latency of the angle in ticks: {sensor_ticks}; the speed is its difference over 1 tick"),
         format!("drive: its command acts {COMMAND_DELAY_TICKS} tick after the sample and is held for 1 tick"),

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 
 use crate::base::time::TickRate;
 use crate::plant::event::{Event, EventLog, Fault};
-use crate::plant::stepper::{Plant, Ramp, TickInput};
+use crate::plant::stepper::{Applied, Plant, Ramp, TickInput};
 use crate::plant::train::{Initial, Parameters};
 
 /// A torque from a tick on, held until the next piece.
@@ -109,7 +109,7 @@ pub fn simulate(
 
 fn input(torque_nm: f64) -> TickInput {
     let none = Ramp { start: 0.0, end: 0.0 };
-    TickInput { torque_nm: Some(torque_nm), clamp_motor: false, load_torque_nm: none, resisting_torque_nm: none }
+    TickInput { drive: Applied::Torque(torque_nm), clamp_motor: false, load_torque_nm: none, resisting_torque_nm: none }
 }
 
 fn heading(state: &Plant, couplings: usize) -> String {

@@ -9,6 +9,7 @@ use plantstand::base::units::{ARCMIN_RAD, RPM_RAD_PER_S};
 use plantstand::drive::setting::{DefaultsFrom, Setting, Settings};
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::friction::{Coulomb, Friction};
+use plantstand::plant::motor::MotorKind;
 use plantstand::plant::sensor::SensorParameters;
 use plantstand::plant::train::{Node, Parameters};
 
@@ -128,7 +129,7 @@ fn machine(name: &'static str, motor: &Motor, sides: [Side; 2], link: &Link, sen
     Machine {
         name,
         parameters: Parameters {
-            torque_lag_s: 1.9e-4,
+            motor: MotorKind::IdealTorque { lag_s: 1.9e-4 },
             nodes: sides.iter().map(node).collect(),
             couplings: vec![Coupling {
                 ratio: link.ratio,

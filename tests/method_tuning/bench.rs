@@ -10,7 +10,7 @@ use plantstand::drive::setting::Setting;
 use plantstand::method::axis::{Axis, Facts, Stop};
 use plantstand::plant::event::{EventKind, EventLog};
 use plantstand::plant::sensor::Sensor;
-use plantstand::plant::stepper::{Plant, Ramp, TickInput};
+use plantstand::plant::stepper::{Applied, Plant, Ramp, TickInput};
 use plantstand::plant::train::Initial;
 
 use crate::machines::Machine;
@@ -69,14 +69,15 @@ impl Bench {
     pub fn tick(&mut self, request: &Request, outside: Outside) -> Feedback {
         let counts = self.sensor.sample(self.plant.angle_rad(0));
         let (feedback, next) = self.drive.tick(counts, request);
-        let torque_nm = match self.actuation {
-            Actuation::Torque { torque_nm } => Some(torque_nm),
-            Actuation::Off | Actuation::Voltage { .. } => None,
+        let drive = match self.actuation {
+            Actuation::Off => Applied::Off,
+            Actuation::Torque { torque_nm } => Applied::Torque(torque_nm),
+            Actuation::Voltage { alpha_v, beta_v } => Applied::Voltage { alpha_v, beta_v },
         };
         let held = |torque_nm| Ramp { start: torque_nm, end: torque_nm };
         let input = TickInput {
-            torque_nm,
-            clamp_motor: torque_nm.is_none() && self.machine.clamped_when_off,
+            drive,
+            clamp_motor: drive == Applied::Off && self.machine.clamped_when_off,
             load_torque_nm: held(outside.load_nm),
             resisting_torque_nm: held(outside.resisting_nm),
         };

@@ -12,6 +12,7 @@ use plantstand::method::axis::Facts;
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::friction::{Coulomb, Friction};
 use plantstand::plant::load::{Load, LoadKind};
+use plantstand::plant::motor::MotorKind;
 use plantstand::plant::sensor::SensorParameters;
 use plantstand::plant::stops::Stops;
 use plantstand::plant::train::{Node, Parameters};
@@ -95,7 +96,7 @@ impl Machine {
             loads.push(Load { node: 1, kind: LoadKind::UnbalancedArm { peak_nm: self.arm_nm, zero_rad: 0.0 } });
         }
         Parameters {
-            torque_lag_s: 1.9e-4,
+            motor: MotorKind::IdealTorque { lag_s: 1.9e-4 },
             nodes: vec![
                 Node { inertia_kgm2: self.motor_inertia_kgm2, friction: friction(&self.motor_friction) },
                 Node { inertia_kgm2: self.load_inertia_kgm2, friction: friction(&self.load_friction) },

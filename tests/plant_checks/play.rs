@@ -9,7 +9,7 @@ use plantstand::base::time::TickRate;
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::{EventKind, EventLog};
 use plantstand::plant::friction::Coulomb;
-use plantstand::plant::stepper::{Plant, TickInput};
+use plantstand::plant::stepper::{Applied, Plant, TickInput};
 use plantstand::plant::train::{Initial, Parameters};
 
 use crate::rows::{RATE, Row, chain, free, rubbing, run_until};
@@ -82,7 +82,7 @@ fn dragged_fundamental(amplitude: f64, half_gap_rad: f64) -> [f64; 2] {
         gap_position_rad: vec![0.0, half_gap_rad],
     };
     let mut plant = Plant::new(&parameters, &initial, RATE, false);
-    let held = TickInput { torque_nm: None, clamp_motor: true, ..TickInput::default() };
+    let held = TickInput { drive: Applied::Off, clamp_motor: true, ..TickInput::default() };
     let mut events = EventLog::new(0);
     let (mut in_phase, mut quadrature) = (0.0, 0.0);
     let period = u64::from(RATE.hz);
@@ -107,7 +107,7 @@ fn crossing_the_gap() {
         chain(vec![free(row.input("motor_inertia_kgm2")), free(1.0)], vec![coupling(260.0, 0.0, half_gap_rad)]);
     let mut plant = ahead(&parameters, -half_gap_rad, -half_gap_rad, 0.0);
     let torque_nm = row.input("torque_nm");
-    let input = TickInput { torque_nm: Some(torque_nm), ..TickInput::default() };
+    let input = TickInput { drive: Applied::Torque(torque_nm), ..TickInput::default() };
     let strike = run_until(&mut plant, &input, EventKind::GapCloses);
     row.check(&[strike.time_s, torque_nm / row.input("motor_inertia_kgm2") * strike.time_s]);
 }

@@ -8,6 +8,7 @@ use plantstand::base::time::TickRate;
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::{Event, EventKind, EventLog};
 use plantstand::plant::friction::{Coulomb, Friction};
+use plantstand::plant::motor::MotorKind;
 use plantstand::plant::stepper::{Plant, TickInput};
 use plantstand::plant::train::{Initial, Node, Parameters};
 use serde_json::Value;
@@ -79,7 +80,7 @@ pub fn rubbing(inertia_kgm2: f64, coulomb: Coulomb) -> Node {
 }
 
 pub fn chain(nodes: Vec<Node>, couplings: Vec<Coupling>) -> Parameters {
-    Parameters { torque_lag_s: 0.0, nodes, couplings, stops: None, loads: Vec::new() }
+    Parameters { motor: MotorKind::AT_ONCE, nodes, couplings, stops: None, loads: Vec::new() }
 }
 
 /// A plant at given speeds, its last node at an angle.

@@ -4,7 +4,7 @@
 
 use plantstand::base::time::TickRate;
 use plantstand::plant::event::{Event, EventKind, EventLog};
-use plantstand::plant::stepper::{Plant, TickInput};
+use plantstand::plant::stepper::{Applied, Plant, TickInput};
 use plantstand::plant::stops::Stops;
 
 use crate::rows::{Row, chain, free, moving};
@@ -25,7 +25,7 @@ fn run_into_stop(row: &Row, torque_nm: f64) -> (Event, f64) {
     // It starts at the stop with the row's speed: driven on the way to it, it would be faster there.
     let mut plant = moving(&parameters, &[row.input("speed_rad_per_s")], high_rad, RATE);
     let mut events = EventLog::new(10);
-    let input = TickInput { torque_nm: Some(torque_nm), ..TickInput::default() };
+    let input = TickInput { drive: Applied::Torque(torque_nm), ..TickInput::default() };
     let mut before = sample(&plant);
     loop {
         plant.step(&input, &mut events).expect("no fault");

@@ -9,7 +9,8 @@ use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::EventLog;
 use plantstand::plant::friction::{Coulomb, Friction};
 use plantstand::plant::load::{Load, LoadKind};
-use plantstand::plant::stepper::{Plant, Stepping, TickInput};
+use plantstand::plant::motor::MotorKind;
+use plantstand::plant::stepper::{Applied, Plant, Stepping, TickInput};
 use plantstand::plant::train::{Initial, Node, Parameters};
 
 /// Errors of the speeds with a number of pieces a tick and with twice as many, and the order they show.
@@ -46,7 +47,7 @@ fn speeds(stepping: Stepping) -> Vec<f64> {
         })
     };
     let parameters = Parameters {
-        torque_lag_s: 2e-3,
+        motor: MotorKind::IdealTorque { lag_s: 2e-3 },
         nodes: vec![
             Node { inertia_kgm2: 4e-4, friction: friction(0.5) },
             Node { inertia_kgm2: 2e-3, friction: friction(1.0) },
@@ -65,7 +66,7 @@ fn speeds(stepping: Stepping) -> Vec<f64> {
     let mut plant = Plant::with_stepping(&parameters, &initial, TickRate { hz: 500 }, false, stepping);
     let mut events = EventLog::new(10);
     for _ in 0..10 {
-        plant.step(&TickInput { torque_nm: Some(0.8), ..TickInput::default() }, &mut events).expect("no fault");
+        plant.step(&TickInput { drive: Applied::Torque(0.8), ..TickInput::default() }, &mut events).expect("no fault");
     }
     assert_eq!(events.iter().count(), 0, "the motion is smooth");
     vec![plant.speed_rad_per_s(0), plant.speed_rad_per_s(1)]

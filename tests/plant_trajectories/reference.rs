@@ -8,7 +8,8 @@ use plantstand::base::time::TickRate;
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::{Event, EventLog, Place};
 use plantstand::plant::friction::{Coulomb, Friction};
-use plantstand::plant::stepper::{Effort, Plant, TickInput};
+use plantstand::plant::motor::MotorKind;
+use plantstand::plant::stepper::{Applied, Effort, Plant, TickInput};
 use plantstand::plant::train::{Initial, Node, Parameters};
 use serde_json::Value;
 
@@ -92,7 +93,7 @@ impl Case {
         let file: Value = serde_json::from_str(&text).expect("JSON");
         let nodes = file["nodes"].as_array().expect("nodes").iter().map(node).collect();
         let couplings = file["couplings"].as_array().expect("couplings").iter().map(coupling).collect();
-        let parameters = Parameters { torque_lag_s: 0.0, nodes, couplings, stops: None, loads: Vec::new() };
+        let parameters = Parameters { motor: MotorKind::AT_ONCE, nodes, couplings, stops: None, loads: Vec::new() };
         let rate = TickRate { hz: number(&file["tick_hz"]) as u32 };
         Self { file, parameters, rate }
     }
@@ -108,7 +109,7 @@ impl Case {
         for at_s in numbers(&self.file["sample_s"]) {
             while plant.tick() < self.rate.nearest_tick(at_s) {
                 while let Some((_, torque_nm)) = next.filter(|(start, _)| *start <= plant.tick()) {
-                    input.torque_nm = Some(torque_nm);
+                    input.drive = Applied::Torque(torque_nm);
                     next = pieces.next();
                 }
                 plant.step(&input, events).expect("no fault");

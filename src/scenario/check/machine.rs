@@ -6,6 +6,7 @@ use crate::base::nameplate::Nameplate;
 use crate::base::time::TickRate;
 use crate::base::units::{DEG_RAD, RPM_RAD_PER_S, TURN_RAD};
 use crate::plant::coupling::Coupling;
+use crate::plant::motor::MotorKind;
 use crate::plant::sensor::SensorParameters;
 use crate::plant::train::{Initial, Parameters};
 use crate::scenario::check::{axis, train};
@@ -23,11 +24,11 @@ pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut 
     let stops = axis::stops(root, stiffest, complaints);
     let loads = train::loads(root, complaints);
     let sensor = sensor(root);
-    let torque_lag_s = root.view("motor").and_then(|motor| motor.number("lag_s"));
+    let lag_s = root.view("motor").and_then(|motor| motor.number("lag_s"));
     let start_rad = axis::start_rad(root, complaints);
     let plant = (|| {
         Some(Parameters {
-            torque_lag_s: torque_lag_s?,
+            motor: MotorKind::IdealTorque { lag_s: lag_s? },
             nodes: nodes?,
             couplings: couplings?,
             stops: stops?,

@@ -16,8 +16,9 @@ use plantstand::drive::setting::{DefaultsFrom, Setting, Settings};
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::EventLog;
 use plantstand::plant::friction::{Coulomb, Friction};
+use plantstand::plant::motor::MotorKind;
 use plantstand::plant::sensor::{Sensor, SensorParameters};
-use plantstand::plant::stepper::{Plant, TickInput};
+use plantstand::plant::stepper::{Applied, Plant, TickInput};
 use plantstand::plant::train::{Initial, Node, Parameters};
 use plantstand_bench::{Asked, alternate, row};
 
@@ -124,7 +125,7 @@ fn machine() -> Parameters {
         half_gap_rad: 0.001_745_329_251_994_329_4,
     };
     Parameters {
-        torque_lag_s: 0.0,
+        motor: MotorKind::AT_ONCE,
         nodes: vec![motor, load],
         couplings: vec![coupling],
         stops: None,
@@ -142,7 +143,7 @@ fn run_alone(torque_nm: &[f64]) -> f64 {
     let mut plant = new_plant();
     let mut events = EventLog::new(512);
     for &torque_nm in torque_nm {
-        let input = TickInput { torque_nm: Some(torque_nm), ..TickInput::default() };
+        let input = TickInput { drive: Applied::Torque(torque_nm), ..TickInput::default() };
         plant.step(&input, &mut events).expect("the trajectory is finite");
     }
     plant.angle_rad(1)
@@ -156,17 +157,17 @@ fn run_driven(torque_nm: &[f64]) -> f64 {
     let mut sensor = new_sensor();
     let mut drive = new_drive();
     drive.start_enabled();
-    let mut input = TickInput { torque_nm: Some(0.0), ..TickInput::default() };
+    let mut input = TickInput { drive: Applied::Torque(0.0), ..TickInput::default() };
     for &torque_offset_nm in torque_nm {
         let counts = sensor.sample(plant.angle_rad(0));
         let request = Request { controlword: 0x000F, torque_offset_nm, ..Request::default() };
         let (feedback, actuation) = drive.tick(counts, &request);
         black_box(feedback);
         plant.step(&input, &mut events).expect("the trajectory is finite");
-        input.torque_nm = match actuation {
+        input.drive = match actuation {
             Actuation::Off => panic!("the drive switched off: {:?}", drive.trip()),
-            Actuation::Torque { torque_nm } => Some(torque_nm),
-            Actuation::Voltage { .. } => panic!("a drive that knows of no winding gave a voltage"),
+            Actuation::Torque { torque_nm } => Applied::Torque(torque_nm),
+ Actuation::Voltage { alpha_v, beta_v } => Applied::Voltage { alpha_v, beta_v },
         };
     }
     plant.angle_rad(1)

@@ -32,11 +32,17 @@ pub enum Signal {
     ControllerTorque,
     /// u = c + torque offset, in Nm.
     SummedTorque,
+    /// True current on the d axis of the rotor's frame, in A (peak of phase); 0 where the motor has no winding.
+    CurrentD,
+    /// True current on the q axis, likewise.
+    CurrentQ,
+    /// Mechanical power of the motor: torque at its shaft times its speed, in W.
+    Power,
 }
 
 impl Signal {
     /// Every signal, in the order of the columns.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 15] = [
         Self::MotorAngle,
         Self::MotorSpeed,
         Self::LoadAngle,
@@ -49,6 +55,9 @@ impl Signal {
         Self::TorqueCommand,
         Self::ControllerTorque,
         Self::SummedTorque,
+        Self::CurrentD,
+        Self::CurrentQ,
+        Self::Power,
     ];
 
     /// The column's name in files, unit included.
@@ -67,6 +76,9 @@ impl Signal {
             Self::TorqueCommand => "torque_command_nm",
             Self::ControllerTorque => "controller_torque_nm",
             Self::SummedTorque => "summed_torque_nm",
+            Self::CurrentD => "current_d_a",
+            Self::CurrentQ => "current_q_a",
+            Self::Power => "power_w",
         }
     }
 }

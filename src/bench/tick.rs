@@ -13,6 +13,7 @@ use crate::base::time::TickRate;
 use crate::drive::Drive;
 use crate::drive::protection::Trip;
 use crate::drive::setting::{Setting, Settings};
+use crate::plant::current_sensor::{CurrentSensor, CurrentSensorParameters};
 use crate::plant::event::{EventKind, EventLog, Fault};
 use crate::plant::sensor::{Sensor, SensorParameters};
 use crate::plant::stepper::{Applied, Plant, Ramp, TickInput};
@@ -47,6 +48,10 @@ pub struct Setup {
     pub rules: Rules,
     /// The sensor's noise.
     pub noise: Stream,
+    /// The current sensors of phases a and b.
+    pub current_sensor: CurrentSensorParameters,
+    /// Their noise.
+    pub current_noise: Stream,
     /// Whether the energy of every step is added up.
     pub audit: bool,
 }
@@ -114,6 +119,10 @@ pub struct Bench {
     /// Where the stops were struck, in seconds.
     pub strikes_s: Vec<f64>,
     sensor: Sensor,
+    current_sensor: CurrentSensor,
+    has_winding: bool,
+    /// Voltage of the bus in V, as it is; 0 where the motor has no winding.
+    bus_v: f64,
     events: EventLog,
     actuation: Actuation,
     /// The torque command behind the actuation, in Nm; 0 while that is off.
@@ -136,6 +145,9 @@ impl Bench {
             trips: Vec::new(),
             strikes_s: Vec::new(),
             sensor: Sensor::new(&setup.sensor, setup.noise.clone(), setup.initial.angle_rad[0]),
+            current_sensor: CurrentSensor::new(&setup.current_sensor, setup.current_noise.clone()),
+            has_winding: setup.plant.motor.bus_v().is_some(),
+            bus_v: setup.plant.motor.bus_v().unwrap_or(0.0),
             actuation: Actuation::Off,
             commanded_nm: 0.0,
             clamped_when_off: setup.clamped_when_off,
@@ -145,10 +157,14 @@ impl Bench {
     }
 
     /// The start of an examination: the drive is in operation enabled with setpoint 0, no clamp holds the motor, and in
-    /// tick 0, before its first command acts, no torque does.
+    /// tick 0, before its first command acts, no torque does, or no voltage.
     pub fn start_enabled(&mut self) {
         self.drive.start_enabled();
-        self.actuation = Actuation::Torque { torque_nm: 0.0 };
+        self.actuation = if self.has_winding {
+            Actuation::Voltage { alpha_v: 0.0, beta_v: 0.0 }
+        } else {
+            Actuation::Torque { torque_nm: 0.0 }
+        };
         self.commanded_nm = 0.0;
     }
 
@@ -181,8 +197,18 @@ impl Bench {
     /// The first half of a tick: the sensor is read. Between the halves a controller outside may compute.
     pub fn sense(&mut self) -> Sensed {
         let counts = self.sensor.sample(self.plant.angle_rad(0));
-        let measured_speed_rad_per_s = self.drive.sense(&Sample::of_counts(counts));
+        let sample = Sample { counts, ..self.electrical_sample() };
+        let measured_speed_rad_per_s = self.drive.sense(&sample);
         Sensed { counts, measured_speed_rad_per_s, torque_nm: self.commanded_nm }
+    }
+
+    /// What is measured of a winding; nothing where there is none.
+    fn electrical_sample(&mut self) -> Sample {
+        if !self.has_winding {
+            return Sample::default();
+        }
+        let [a, b, _] = self.plant.phase_current_a();
+        Sample { phase_current_a: self.current_sensor.sample([a, b]), bus_v: self.bus_v, ..Sample::default() }
     }
 
     /// The second half of a tick: the drive computes with what is asked, the row is taken, the plant steps under the
@@ -253,12 +279,14 @@ impl Bench {
     fn row(&self, feedback: &Feedback, programme_setpoint_rad_per_s: f64) -> Row {
         let load = self.plant.nodes() - 1;
         let (motor_angle_rad, load_angle_rad) = (self.plant.angle_rad(0), self.plant.angle_rad(load));
+        let (motor_speed_rad_per_s, torque_nm) = (self.plant.speed_rad_per_s(0), self.plant.motor_torque_nm());
+        let [current_d_a, current_q_a] = self.plant.current_dq_a();
         [
             motor_angle_rad,
-            self.plant.speed_rad_per_s(0),
+            motor_speed_rad_per_s,
             load_angle_rad,
             self.plant.speed_rad_per_s(load),
-            self.plant.motor_torque_nm(),
+            torque_nm,
             motor_angle_rad / self.ratio - load_angle_rad,
             feedback.counts as f64,
             feedback.measured_speed_rad_per_s,
@@ -266,6 +294,9 @@ impl Bench {
             feedback.torque_command_nm,
             feedback.controller_torque_nm,
             feedback.summed_torque_nm,
+            current_d_a,
+            current_q_a,
+            torque_nm * motor_speed_rad_per_s,
         ]
     }
 }

@@ -4,6 +4,11 @@
 //! k − latency; the measured speed is its difference over one tick; the command computed from it acts from the start of
 //! tick k + [`COMMAND_DELAY_TICKS`] and is held for one tick. The held torque is what the matrix exponential is exact for,
 //! so no half tick is added anywhere. Limits, the setpoint's ramp and rounding to counts are not linear and left out.
+//!
+//! Where the motor has a winding, the current loop stands between torque command and torque, linearised at standstill: the
+//! q axis alone, since there d and q do not meet; R and L of the plant with the motor's own voltage, the held voltage one
+//! tick after the sample, the PI controller and the voltage fed forward from the measured speed, with the drive's numbers
+//! for them. A frame that a wrong nameplate turns is not in it, nor are faults of the current sensors.
 //! What it does not: look for margins (see `margins.rs`). Start reading at [`LoopModel::new`].
 
 use nalgebra::{DMatrix, DVector};
@@ -78,11 +83,13 @@ impl Place {
     }
 }
 
-/// What a torque that acts does, at one frequency.
+/// What a torque that acts does, or a voltage where the motor has a winding, at one frequency.
 struct Moved {
     motor_speed: Complex64,
     load_speed: Complex64,
     measured_speed: Complex64,
+    /// In the winding; 0 without one.
+    current: Complex64,
 }
 
 impl LoopModel {
@@ -170,7 +177,8 @@ impl LoopModel {
         }
         let lowpass = speed_loop.torque_lowpass;
         s.filtered_torque = lowpass.a * s.filtered_torque + (1.0 - lowpass.a) * torque;
-        s.commands.push(s.filtered_torque);
+        let command = self.command(&mut s);
+        s.commands.push(command);
         let acting = s.commands.remove(0);
         s.differences.pop();
         let turned_rad = self.angle_change.dot(&s.plant) + self.angle_change_by_torque * acting;
@@ -179,7 +187,19 @@ impl LoopModel {
         s.packed()
     }
 
-    /// Speeds per torque that acts, at a frequency.
+    /// What the drive puts out for the torque that it wants: the torque itself, or the voltage that the current loop makes
+    /// of it.
+    fn command(&self, s: &mut LoopState) -> f64 {
+        let Some(place) = self.chain.current else { return s.filtered_torque };
+        let loops = &self.drive.current_loop;
+        let error = loops.amperes_per_nm * s.filtered_torque - s.plant[place];
+        let integrates = loops.gain_v_per_a * loops.period_over_reset_time != 0.0;
+        s.current_sum = if integrates { s.current_sum + error } else { 0.0 };
+        loops.gain_v_per_a * (error + loops.period_over_reset_time * s.current_sum)
+            + loops.volts_per_rad_per_s() * s.filtered_speed
+    }
+
+    /// Speeds and current per torque or voltage that acts, at a frequency.
     fn moved(&self, place: &Place) -> Moved {
         let size = self.held.change.nrows();
         let to_complex = |value: f64| Complex64::new(value, 0.0);
@@ -193,14 +213,31 @@ impl LoopModel {
             motor_speed: states[0],
             load_speed: self.chain.load_ratio.unwrap_or(0.0) * states[self.chain.nodes - 1],
             measured_speed: shown * place.low_pass(self.drive.speed_meter.filter),
+            current: self.chain.current.map_or(Complex64::ZERO, |current| states[current]),
         }
     }
 
-    /// From u (the speed loop's torque before notches and low-pass) to the torque that acts.
-    fn torque_path(&self, place: &Place) -> Complex64 {
+    /// From the torque command to what acts: one tick of delay; with a winding, the current loop closed round it.
+    ///
+    /// With C the PI controller, F the voltage fed forward per speed, I and M current and measured speed per voltage:
+    /// v = z⁻¹ (C (τ / Kt − I v) + F M v), so v/τ = z⁻¹ C / Kt / (1 + z⁻¹ (C I − F M)); all times z − 1, C's pole.
+    fn actuation(&self, place: &Place, moved: &Moved) -> Complex64 {
+        let delay = place.delayed(COMMAND_DELAY_TICKS as usize);
+        if self.chain.current.is_none() {
+            return delay;
+        }
+        let loops = &self.drive.current_loop;
+        let controller = loops.gain_v_per_a * (place.less_one + loops.period_over_reset_time * place.z);
+        let fed_forward = place.less_one * loops.volts_per_rad_per_s() * moved.measured_speed;
+        delay * controller * loops.amperes_per_nm
+            / (place.less_one + delay * (controller * moved.current - fed_forward))
+    }
+
+    /// From u (the speed loop's torque before notches and low-pass) to what acts.
+    fn torque_path(&self, place: &Place, moved: &Moved) -> Complex64 {
         let speed_loop = &self.drive.speed_loop;
         let notches = speed_loop.notches.iter().map(|notch| place.notch(notch)).product::<Complex64>();
-        notches * place.low_pass(speed_loop.torque_lowpass) * place.delayed(COMMAND_DELAY_TICKS as usize)
+        notches * place.low_pass(speed_loop.torque_lowpass) * self.actuation(place, moved)
     }
 
     /// (z − 1) C(z) with C(z) = Kp (1 + (T/Tn) z / (z − 1)): the present error is in the sum.
@@ -214,7 +251,8 @@ impl LoopModel {
     pub fn open(&self, rad_per_s: f64) -> Complex64 {
         let place = Place::new(rad_per_s, self.rate);
         let controller = self.controller_times_less_one(&place) / place.less_one;
-        controller * self.torque_path(&place) * self.moved(&place).measured_speed
+        let moved = self.moved(&place);
+        controller * self.torque_path(&place, &moved) * moved.measured_speed
     }
 
     /// Setpoint (the programme's, before the drive's low-pass; the ramp is not linear) to speed, by `pick`.
@@ -223,7 +261,8 @@ impl LoopModel {
             return Complex64::new(at_rest, 0.0);
         }
         let place = Place::new(rad_per_s, self.rate);
-        let (moved, path) = (self.moved(&place), self.torque_path(&place));
+        let moved = self.moved(&place);
+        let path = self.torque_path(&place, &moved);
         let controller = self.controller_times_less_one(&place) / place.less_one;
         let slope = (1.0 - place.back()) * f64::from(self.rate.hz);
         let forward = controller + self.drive.speed_loop.inertia_feedforward_kgm2 * slope;
@@ -244,11 +283,13 @@ impl LoopModel {
         self.closed(rad_per_s, self.at_rest[1], |moved| moved.load_speed)
     }
 
-    /// Torque command to true motor speed at the sampling instants, in rad/s per Nm, the command's delay included.
+    /// Torque command to true motor speed at the sampling instants, in rad/s per Nm, the command's delay and the current
+    /// loop included.
     #[must_use]
     pub fn plant(&self, rad_per_s: f64) -> Complex64 {
         let place = Place::new(rad_per_s, self.rate);
-        self.moved(&place).motor_speed * place.delayed(COMMAND_DELAY_TICKS as usize)
+        let moved = self.moved(&place);
+        moved.motor_speed * self.actuation(&place, &moved)
     }
 
     /// Whether the closed loop is stable: every pole inside the unit circle. A pole on it, as of a frictionless axis
@@ -288,17 +329,21 @@ struct LoopState {
     plant: DVector<f64>,
     /// The sensor's differences as speeds in rad/s, the newest first, back to the one that is shown.
     differences: Vec<f64>,
-    /// Torque commands under way, the next to act first.
+    /// Torque commands, or voltages, under way, the next to act first.
     commands: Vec<f64>,
     filtered_speed: f64,
     error_sum: f64,
     notches: [[f64; 2]; 2],
     filtered_torque: f64,
+    /// Sum of the current loop's errors; no state without a winding.
+    current_sum: f64,
+    has_winding: bool,
 }
 
 impl LoopState {
     fn size(model: &LoopModel) -> usize {
-        model.held.change.nrows() + model.latency_ticks + 1 + COMMAND_DELAY_TICKS as usize + 7
+        let current_loop = usize::from(model.chain.current.is_some());
+        model.held.change.nrows() + model.latency_ticks + 1 + COMMAND_DELAY_TICKS as usize + 7 + current_loop
     }
 
     fn unpacked(model: &LoopModel, state: &DVector<f64>) -> Self {
@@ -308,6 +353,7 @@ impl LoopState {
         let differences = take(model.latency_ticks + 1);
         let commands = take(COMMAND_DELAY_TICKS as usize);
         let rest = take(7);
+        let has_winding = model.chain.current.is_some();
         Self {
             plant,
             differences,
@@ -316,6 +362,8 @@ impl LoopState {
             error_sum: rest[1],
             notches: [[rest[2], rest[3]], [rest[4], rest[5]]],
             filtered_torque: rest[6],
+            current_sum: if has_winding { take(1)[0] } else { 0.0 },
+            has_winding,
         }
     }
 
@@ -326,6 +374,7 @@ impl LoopState {
         values.extend([self.filtered_speed, self.error_sum]);
         values.extend(self.notches.concat());
         values.push(self.filtered_torque);
+        values.extend(self.has_winding.then_some(self.current_sum));
         DVector::from_vec(values)
     }
 }

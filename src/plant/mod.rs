@@ -5,6 +5,7 @@
 //! [`train::Parameters`], what a machine is, then [`stepper::Plant`], how it moves. How right it is stands in ACCURACY.md.
 
 pub mod coupling;
+pub mod current_sensor;
 pub mod energy;
 pub mod event;
 pub mod friction;

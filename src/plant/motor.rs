@@ -29,6 +29,16 @@ impl MotorKind {
             Self::Pmsm(_) | Self::Brushed(_) => 0.0,
         }
     }
+
+    /// Voltage of the bus in V that feeds a winding; none where a torque command makes the torque.
+    #[must_use]
+    pub fn bus_v(&self) -> Option<f64> {
+        match self {
+            Self::IdealTorque { .. } => None,
+            Self::Pmsm(pmsm) => Some(pmsm.bus_v),
+            Self::Brushed(brushed) => Some(brushed.bus_v),
+        }
+    }
 }
 
 /// Permanent-magnet synchronous machine in the rotor's frame; the electrical angle is `pole_pairs` times the motor's

@@ -26,6 +26,7 @@ use crate::base::impairment::Impairment;
 use crate::base::nameplate::Nameplate;
 use crate::base::time::TickRate;
 use crate::drive::setting::Settings;
+use crate::plant::current_sensor::CurrentSensorParameters;
 use crate::plant::sensor::SensorParameters;
 use crate::plant::train::{Initial, Parameters};
 use crate::scenario::complaint::Complaint;
@@ -81,8 +82,6 @@ pub struct Scenario {
     pub machine: Machine,
     /// What is printed on the motor; the corners share it, since print does not change with the machine.
     pub nameplate: Nameplate,
-    /// Electrical data of the motor, kept for when the electrical side is built; none when the file gives none.
-    pub winding: Option<Winding>,
     /// The axis: travel, start, clamp, highest speed.
     pub axis: Axis,
     /// The drive's settings at the start, defaults filled in; stored and volatile alike.
@@ -157,25 +156,10 @@ pub struct Machine {
     pub plant: Parameters,
     /// The angle sensor on the motor.
     pub sensor: SensorParameters,
+    /// The current sensors of the motor; clean, and read by nobody, where it has no winding.
+    pub current_sensor: CurrentSensorParameters,
     /// Where the train stands at tick 0.
     pub initial: Initial,
-}
-
-/// Electrical nameplate data.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Winding {
-    /// Pole pairs.
-    pub pole_pairs: u32,
-    /// Phase resistance in ohm.
-    pub resistance_ohm: f64,
-    /// Inductance of the d axis in H.
-    pub inductance_d_h: f64,
-    /// Inductance of the q axis in H.
-    pub inductance_q_h: f64,
-    /// Flux linkage in Vs; 1.5 pole pairs times it is the torque per peak ampere.
-    pub flux_linkage_vs: f64,
-    /// Bus voltage in V.
-    pub bus_v: f64,
 }
 
 /// The axis, all angles at the load.

@@ -61,6 +61,8 @@ pub fn setup(scenario: &Scenario, machine: &Machine, settings: &Settings, seed: 
         clamped_when_off: scenario.axis.clamped_when_off,
         rules: rules(scenario, machine),
         noise: Stream::new(seed, source),
+        current_sensor: machine.current_sensor,
+        current_noise: Stream::new(seed, &format!("current {source}")),
         audit: false,
     }
 }

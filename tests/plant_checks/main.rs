@@ -13,6 +13,7 @@
 //!
 //! Start reading at [`rows::Row`].
 
+mod current_sensor;
 mod friction;
 mod play;
 mod rows;

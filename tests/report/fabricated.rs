@@ -151,6 +151,9 @@ fn run(machine: &Machine, settings: Loop) -> Recording {
             next,
             controller,
             controller,
+            0.0,
+            0.0,
+            torque * motor,
         ];
         recording.push(&row);
         let drag = 0.25 + if (1.2..2.2).contains(&now) { 1.5 } else { 0.0 };

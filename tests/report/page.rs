@@ -2,7 +2,7 @@
 
 use crate::fabricated::{self, Trial};
 use plantstand::base::real;
-use plantstand::base::recording::Recording;
+use plantstand::base::recording::{Recording, Signal};
 use plantstand::report::figure::{JOINING_SPACE, figure};
 use plantstand::report::{Pictures, html};
 use plantstand::trial::phases::TUNING;
@@ -169,9 +169,9 @@ fn a_run_that_ends_early_or_is_not_finite_still_makes_a_page() {
     let empty = Recording::with_capacity(fabricated::RATE, 0);
     let mut broken = Recording::with_capacity(fabricated::RATE, 3000);
     for tick in 0..3000 {
-        broken.push(&[if tick < 2000 { 1.0 } else { f64::NAN }; 12]);
+        broken.push(&[if tick < 2000 { 1.0 } else { f64::NAN }; Signal::ALL.len()]);
     }
-    broken.push(&[f64::INFINITY; 12]);
+    broken.push(&[f64::INFINITY; Signal::ALL.len()]);
     pictures.runs[0].recording = &broken;
     pictures.runs[1].recording = &empty;
     pictures.loops[0].points.clear();

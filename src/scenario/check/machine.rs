@@ -6,14 +6,13 @@ use crate::base::nameplate::Nameplate;
 use crate::base::time::TickRate;
 use crate::base::units::{DEG_RAD, RPM_RAD_PER_S, TURN_RAD};
 use crate::plant::coupling::Coupling;
-use crate::plant::motor::MotorKind;
 use crate::plant::sensor::SensorParameters;
 use crate::plant::train::{Initial, Parameters};
-use crate::scenario::check::{axis, train};
+use crate::scenario::Machine;
+use crate::scenario::check::{axis, motor, train};
 use crate::scenario::reader::Complaints;
 use crate::scenario::shape::{figure, rounded};
 use crate::scenario::view::View;
-use crate::scenario::{Machine, Winding};
 
 /// The machine that the file describes.
 pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut Complaints) -> Option<Machine> {
@@ -24,19 +23,13 @@ pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut 
     let stops = axis::stops(root, stiffest, complaints);
     let loads = train::loads(root, complaints);
     let sensor = sensor(root);
-    let lag_s = root.view("motor").and_then(|motor| motor.number("lag_s"));
+    let motor = motor::kind(root, complaints);
+    let current_sensor = motor::current_sensor(root, complaints);
     let start_rad = axis::start_rad(root, complaints);
-    let plant = (|| {
-        Some(Parameters {
-            motor: MotorKind::IdealTorque { lag_s: lag_s? },
-            nodes: nodes?,
-            couplings: couplings?,
-            stops: stops?,
-            loads: loads?,
-        })
-    })();
+    let plant =
+        (|| Some(Parameters { motor: motor?, nodes: nodes?, couplings: couplings?, stops: stops?, loads: loads? }))();
     let initial = plant.as_ref().and_then(|plant| initial(root, plant, start_rad, complaints));
-    Some(Machine { plant: plant?, sensor: sensor?, initial: initial? })
+    Some(Machine { plant: plant?, sensor: sensor?, current_sensor: current_sensor?, initial: initial? })
 }
 
 fn sensor(root: &View<'_>) -> Option<SensorParameters> {
@@ -71,20 +64,7 @@ pub(crate) fn nameplate(root: &View<'_>, complaints: &mut Complaints) -> Option<
         gear_ratio: ratios?.iter().product(),
         angle_zero_counts: sensor.sign * sensor.offset_rad * sensor.counts_per_turn / TURN_RAD,
         sensor_sign: sensor.sign,
-        winding: None,
-    })
-}
-
-/// The motor's electrical data, where the file gives all of it.
-pub(crate) fn winding(root: &View<'_>) -> Option<Winding> {
-    let motor = root.view("motor")?;
-    Some(Winding {
-        pole_pairs: motor.count("pole_pairs")?,
-        resistance_ohm: motor.number("resistance_ohm")?,
-        inductance_d_h: motor.number("inductance_d_h")?,
-        inductance_q_h: motor.number("inductance_q_h")?,
-        flux_linkage_vs: motor.number("flux_linkage_vs")?,
-        bus_v: motor.number("bus_v")?,
+        winding: motor::winding_plate(root, &sensor)?,
     })
 }
 

@@ -7,6 +7,7 @@ pub(crate) mod axis;
 mod drive;
 mod limit;
 pub(crate) mod machine;
+mod motor;
 mod programme;
 mod timing;
 mod train;
@@ -50,7 +51,6 @@ pub(crate) fn scenario(table: &Table, complaints: &mut Complaints) -> Option<Sce
         impairment: timing::impairment(&root)?,
         machine: machine?,
         nameplate: nameplate?,
-        winding: machine::winding(&root),
         axis: axis?,
         settings: settings?,
         tuning: tuning?,

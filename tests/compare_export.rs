@@ -20,6 +20,7 @@ use plantstand::linear::margins::{breakpoints_rad_per_s, survey};
 use plantstand::linear::model::LoopModel;
 use plantstand::plant::event::EventLog;
 use plantstand::plant::friction::Friction;
+use plantstand::plant::motor::MotorKind;
 use plantstand::plant::sensor::Sensor;
 use plantstand::plant::stepper::{Applied, Plant, TickInput};
 use plantstand::plant::train::{Initial, Parameters};
@@ -43,6 +44,11 @@ fn settings(machine: &Machine, number: usize) -> Settings {
     let mut settings = machine.settings(&Tuning { gain, ..tuning });
     settings.set(Setting::SpeedFilter, if number < 2 { 0.0 } else { 1200.0 });
     settings.set(Setting::TorqueLimit, 0.9 * machine.nameplate.peak_torque_nm);
+    if number % 2 == 1 && machine.nameplate.winding.is_some() {
+        // Off the optimum, and with a flux that the motor does not have.
+        settings.set(Setting::CurrentGain, 0.7 * settings.get(Setting::CurrentGain));
+        settings.set(Setting::FluxLinkage, 1.15 * settings.get(Setting::FluxLinkage));
+    }
     settings
 }
 
@@ -53,10 +59,22 @@ fn viscous(friction: &Friction) -> f64 {
     }
 }
 
+/// What the q axis is made of; null without a winding.
+fn winding_numbers(motor: &MotorKind) -> Value {
+    let MotorKind::Pmsm(pmsm) = motor else { return Value::Null };
+    json!({
+        "pole_pairs": pmsm.pole_pairs,
+        "resistance_ohm": pmsm.resistance_ohm,
+        "inductance_q_h": pmsm.inductance_q_h,
+        "flux_linkage_vs": pmsm.flux_linkage_vs,
+    })
+}
+
 /// The numbers from which the other side builds its own loop; nodes up to an open gap.
 fn machine_numbers(parameters: &Parameters, nodes: usize) -> Value {
     json!({
         "torque_lag_s": parameters.motor.torque_lag_s(),
+        "winding": winding_numbers(&parameters.motor),
         "inertia_kgm2": parameters.nodes[..nodes].iter().map(|node| node.inertia_kgm2).collect::<Vec<_>>(),
         "viscous_nms_per_rad": parameters.nodes[..nodes].iter().map(|node| viscous(&node.friction)).collect::<Vec<_>>(),
         "couplings": parameters.couplings[..nodes - 1].iter().map(|coupling| json!({
@@ -76,6 +94,10 @@ fn drive_numbers(settings: &Settings) -> Value {
         Setting::Notch1Centre,
         Setting::Notch1Width,
         Setting::Notch1Depth,
+        Setting::CurrentGain,
+        Setting::CurrentResetTime,
+        Setting::PolePairs,
+        Setting::FluxLinkage,
     ];
     named
         .iter()
@@ -102,12 +124,16 @@ fn found_in(survey: &Survey, model: &LoopModel) -> Value {
     })
 }
 
+fn motor_word(machine: &Machine) -> &'static str {
+    if machine.nameplate.winding.is_some() { "winding" } else { "lag" }
+}
+
 fn one_loop(corner: &str, machine: &Machine, number: usize, gaps: Gaps) -> Value {
     let settings = settings(machine, number);
     let model = LoopModel::new(&machine.parameters, &machine.sensor, &settings, RATE, gaps);
     let found = survey(&model, &breakpoints_rad_per_s(&model, &machine.parameters, &settings));
     json!({
-        "name": format!("{} {corner}, tuning {number}, gaps {gaps:?}", machine.name),
+        "name": format!("{} {corner}, {}, tuning {number}, gaps {gaps:?}", machine.name, motor_word(machine)),
         "tick_hz": RATE.hz,
         "latency_ticks": machine.sensor.latency_ticks,
         "machine": machine_numbers(&machine.parameters, model.chain().nodes),
@@ -119,7 +145,9 @@ fn one_loop(corner: &str, machine: &Machine, number: usize, gaps: Gaps) -> Value
 
 fn loops() -> Vec<Value> {
     let mut found = Vec::new();
-    for (corner, machine) in [roll(), arm(), gate()].iter().flat_map(Machine::corners) {
+    let machines = [roll(), arm(), gate()];
+    let wound = machines.each_ref().map(Machine::wound);
+    for (corner, machine) in machines.iter().chain(&wound).flat_map(Machine::corners) {
         for number in 0..TUNINGS.len() {
             found.push(one_loop(corner, &machine, number, Gaps::Closed));
             if has_play(&machine.parameters) {
@@ -143,10 +171,16 @@ fn discretisations() -> Vec<Value> {
         })
     };
     let mut found = Vec::new();
-    for (corner, machine) in [roll(), arm(), gate()].iter().flat_map(Machine::corners) {
+    let machines = [roll(), arm(), gate(), roll().wound(), gate().wound()];
+    for (corner, machine) in machines.iter().flat_map(Machine::corners) {
         let (a, b) = Chain::of(&machine.parameters, Gaps::Closed).with_motor_angle();
         for hz in [1000.0, 8000.0, 32_000.0] {
-            found.push(of(format!("{} {corner} at {hz} Hz", machine.name), a.clone(), b.clone(), 1.0 / hz));
+            found.push(of(
+                format!("{} {corner}, {}, at {hz} Hz", machine.name, motor_word(&machine)),
+                a.clone(),
+                b.clone(),
+                1.0 / hz,
+            ));
         }
     }
     found

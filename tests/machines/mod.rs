@@ -3,13 +3,13 @@
 //! What it does not: read scenario files; the numbers stand here once more on purpose, so that a slip in a file shows.
 //! Start reading at [`Machine`].
 
-use plantstand::base::nameplate::Nameplate;
+use plantstand::base::nameplate::{Nameplate, WindingPlate};
 use plantstand::base::time::TickRate;
 use plantstand::base::units::{ARCMIN_RAD, RPM_RAD_PER_S};
 use plantstand::drive::setting::{DefaultsFrom, Setting, Settings};
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::friction::{Coulomb, Friction};
-use plantstand::plant::motor::MotorKind;
+use plantstand::plant::motor::{MotorKind, Pmsm};
 use plantstand::plant::sensor::SensorParameters;
 use plantstand::plant::train::{Node, Parameters};
 
@@ -60,6 +60,37 @@ impl Machine {
             settings.set(setting, value);
         }
         settings
+    }
+
+    /// The same with its winding in place of the lag, and a nameplate that knows it.
+    pub fn wound(&self) -> Self {
+        let (pole_pairs, resistance_ohm, inductance_d_h, inductance_q_h, flux_linkage_vs, bus_v) = match self.name {
+            "roll" => (4, 0.62, 2.9e-3, 3.1e-3, 0.118, 560.0),
+            "arm" => (5, 1.1, 3.4e-3, 3.6e-3, 0.052, 325.0),
+            _ => (4, 0.9, 2.6e-3, 2.8e-3, 0.070, 325.0),
+        };
+        let mut wound = self.clone();
+        wound.parameters.motor = MotorKind::Pmsm(Pmsm {
+            pole_pairs,
+            resistance_ohm,
+            inductance_d_h,
+            inductance_q_h,
+            flux_linkage_vs,
+            rotor_offset_rad: 0.0,
+            phases_swapped: false,
+            bus_v,
+        });
+        let peak_a = self.nameplate.rated_torque_nm / (1.5 * f64::from(pole_pairs) * flux_linkage_vs);
+        wound.nameplate.winding = Some(WindingPlate {
+            pole_pairs,
+            resistance_ohm,
+            inductance_h: 0.5 * (inductance_d_h + inductance_q_h),
+            flux_linkage_vs,
+            rated_current_a_rms: peak_a / std::f64::consts::SQRT_2,
+            commutation_offset_rad: 0.0,
+            bus_v,
+        });
+        wound
     }
 
     /// The nominal machine and its corners, by name.

@@ -92,14 +92,14 @@ def compare_discretisation(case, ledger):
 
 
 def plant_with_sensor(case):
-    """Torque that acts -> [motor speed, load speed at the motor, measured speed before its filter], all in z.
+    """Torque (or voltage) that acts -> [motor speed, load speed at the motor, measured speed before its filter, current], in z.
 
-    States: angle and speed of every node, the torque where it lags, the angle one tick ago, and angles that the sensor's
-    latency keeps. A model in angles, where the program's is one in speeds and twists."""
+    States: angle and speed of every node, the torque where it lags or the current of a winding, the angle one tick ago, and
+    angles that the sensor's latency keeps. A model in angles, where the program's is one in speeds and twists."""
     machine, period = case["machine"], 1 / case["tick_hz"]
     inertia, viscous = machine["inertia_kgm2"], machine["viscous_nms_per_rad"]
-    nodes, lag = len(inertia), machine["torque_lag_s"]
-    size = 2 * nodes + (lag > 0)
+    nodes, lag, winding = len(inertia), machine["torque_lag_s"], machine["winding"]
+    size = 2 * nodes + (lag > 0 or winding is not None)
     a, b = np.zeros((size, size)), np.zeros((size, 1))
     for i in range(nodes):
         a[i, nodes + i] = 1
@@ -112,7 +112,12 @@ def plant_with_sensor(case):
         torque = stiffness * twist + damping * rate
         a[nodes + i] -= torque / ratio / inertia[i]
         a[nodes + i + 1] += torque / inertia[i + 1]
-    if lag > 0:
+    if winding:
+        flux = winding["pole_pairs"] * winding["flux_linkage_vs"]
+        a[nodes, -1] += 1.5 * flux / inertia[0]
+        a[-1, -1], a[-1, nodes] = -winding["resistance_ohm"] / winding["inductance_q_h"], -flux / winding["inductance_q_h"]
+        b[-1, 0] = 1 / winding["inductance_q_h"]
+    elif lag > 0:
         a[nodes, -1] += 1 / inertia[0]
         a[-1, -1], b[-1, 0] = -1 / lag, 1 / lag
     else:
@@ -125,12 +130,32 @@ def plant_with_sensor(case):
     for k in range(1, kept):
         full[size + k, size + k - 1] = 1
     ratio = math.prod(coupling["ratio"] for coupling in machine["couplings"])
-    out = np.zeros((3, size + kept))
+    out = np.zeros((4, size + kept))
     out[0, nodes] = 1
     out[1, 2 * nodes - 1] = ratio
     shown = 0 if kept == 1 else size + kept - 2
     out[2, shown], out[2, size + kept - 1] = 1 / period, -1 / period
-    return control.ss(full, column, out, np.zeros((3, 1)), period)
+    if winding:
+        out[3, size - 1] = 1
+    return control.ss(full, column, out, np.zeros((4, 1)), period)
+
+
+def with_current_loop(plant, drive, back, period):
+    """Torque command -> [motor speed, load speed, measured speed behind its filter]: the current loop closed round the
+    plant by control.interconnect, from one sum, one controller, one delay."""
+    gain, reset_time_s = drive["current_gain_v_per_a"], drive["current_reset_time_s"]
+    flux = drive["pole_pairs"] * drive["flux_linkage_vs"]
+    share = period / reset_time_s
+    plant = control.ss(plant, inputs=["v"], outputs=["motor", "load", "raw", "i"], name="plant")
+    back = control.ss(control.ss(back), inputs=["raw"], outputs=["measured"], name="back")
+    pi = control.tf([gain * (1 + share), -gain], [1, -1], period)
+    pi = control.ss(control.ss(pi), inputs=["e"], outputs=["pi"], name="pi")
+    late = control.ss(control.ss(control.tf([1], [1, 0], period)), inputs=["next"], outputs=["v"], name="late")
+    error = control.ss([], [], [], [[1 / (1.5 * flux), -1]], period, inputs=["torque", "i"], outputs=["e"], name="error")
+    total = control.ss([], [], [], [[1, flux]], period, inputs=["pi", "measured"], outputs=["next"], name="total")
+    parts = [plant, back, pi, late, error, total]
+    closed = control.interconnect(parts, inputs=["torque"], outputs=["motor", "load", "measured"])
+    return control.ss(closed.A, closed.B, closed.C, closed.D, period)
 
 
 def low_pass(corner_hz, period):
@@ -199,7 +224,7 @@ def margins_by_scan(open_loop, grid, high):
 def dense_grid(poles, period):
     """Log-spaced to half the tick rate, closer round every pole of the open and the closed loop."""
     high = math.pi / period
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"):
         natural = np.log(poles.astype(complex)) / period
     centres = np.concatenate([np.abs(natural), np.abs(natural.imag)])
     centres = centres[np.isfinite(centres) & (1e-2 < centres) & (centres < high)]
@@ -215,7 +240,11 @@ def compare_loop(case, ledger):
     period, drive, found, name = 1 / case["tick_hz"], case["drive"], case["found"], case["name"]
     plant = plant_with_sensor(case)
     control_law, back = controller(drive, period), low_pass(drive["speed_filter_hz"], period)
-    path = notch(drive, period) * low_pass(drive["torque_lowpass_hz"], period) * control.tf([1], [1, 0], period)
+    path = notch(drive, period) * low_pass(drive["torque_lowpass_hz"], period)
+    if case["machine"]["winding"]:
+        plant, back = with_current_loop(plant, drive, back, period), control.tf([1], [1], period)
+    else:
+        path = path * control.tf([1], [1, 0], period)
     chain = control.ss(back) * plant[2, 0] * control.ss(control_law * path)
     closed_poles = control.feedback(chain, 1).poles()
     # Angles make one pole at 1 that nothing sees: the free turning. It is the pole closest to 1.

@@ -10,5 +10,7 @@ pub const RPM_RAD_PER_S: f64 = PI / 30.0;
 pub const DEG_RAD: f64 = PI / 180.0;
 /// One minute of arc, in rad.
 pub const ARCMIN_RAD: f64 = PI / 10_800.0;
+/// One second of arc, in rad.
+pub const ARCSEC_RAD: f64 = PI / 648_000.0;
 /// One turn, in rad.
 pub const TURN_RAD: f64 = 2.0 * PI;

@@ -118,7 +118,8 @@ impl LoopModel {
             angle_change_by_torque: with_angle.input[states],
             chain,
             // One count in every tick is this speed to the drive, and 2π / N times tick_hz in truth.
-            sensor_gain: sensor.sign * sensor.counts_per_turn * rad_per_s_per_count / (TURN_RAD * f64::from(rate.hz)),
+            sensor_gain: sensor.sign * sensor.counts_per_shaft_turn() * rad_per_s_per_count
+                / (TURN_RAD * f64::from(rate.hz)),
             latency_ticks: sensor.latency_ticks as usize,
             drive,
             poles: Vec::new(),

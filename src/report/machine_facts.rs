@@ -29,7 +29,7 @@ const POINTS: u32 = 600;
 pub fn facts(scenario: &Scenario, settings: Option<&Settings>) -> DescribeFacts {
     let plant = &scenario.machine.plant;
     let rate = scenario.timing.rate;
-    let counts_per_turn = scenario.machine.sensor.counts_per_turn;
+    let counts_per_turn = scenario.machine.sensor.counts_per_shaft_turn();
     DescribeFacts {
         title: scenario.title.clone(),
         about: scenario.about.clone(),

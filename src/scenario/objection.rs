@@ -12,7 +12,10 @@ impl Shape {
         match self {
             Self::Number(range) => range.words(),
             Self::Whole { low, high, unit } => format!("allowed {low} to {high} {unit}").trim_end().to_owned(),
-            Self::SignedWhole { most, unit } => format!("allowed -{most} to {most} {unit}, but not 0"),
+            Self::SignedWhole { most, unit } => {
+                let range = format!("allowed -{most} to {most} {unit}");
+                format!("{}, but not 0", range.trim_end())
+            }
             Self::Text => "a text belongs here".to_owned(),
             Self::Flag => "allowed true or false".to_owned(),
             Self::Choice { built, .. } | Self::Choices(built) => allowed_texts(built.iter().copied()),

@@ -55,7 +55,7 @@ pub fn setup(scenario: &Scenario, machine: &Machine, settings: &Settings, seed: 
         rate: scenario.timing.rate,
         plant: machine.plant.clone(),
         initial: machine.initial.clone(),
-        sensor: machine.sensor,
+        sensor: machine.sensor.clone(),
         nameplate: scenario.nameplate,
         settings: *settings,
         clamped_when_off: scenario.axis.clamped_when_off,

@@ -172,11 +172,9 @@ fn machine(name: &'static str, motor: &Motor, sides: [Side; 2], link: &Link, sen
             loads: Vec::new(),
         },
         sensor: SensorParameters {
-            counts_per_turn: sensor.counts_per_turn,
             noise_counts_rms: sensor.noise_counts_rms,
             latency_ticks: 1,
-            sign: 1.0,
-            offset_rad: 0.0,
+            ..SensorParameters::plain(sensor.counts_per_turn)
         },
         nameplate: Nameplate {
             rated_torque_nm: motor.rated_torque_nm,

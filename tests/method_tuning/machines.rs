@@ -119,11 +119,10 @@ impl Machine {
 
     pub fn sensor(&self) -> SensorParameters {
         SensorParameters {
-            counts_per_turn: self.counts_per_turn,
             noise_counts_rms: self.noise_counts_rms,
             latency_ticks: 1,
             sign: self.sensor_sign,
-            offset_rad: 0.0,
+            ..SensorParameters::plain(self.counts_per_turn)
         }
     }
 

@@ -1,15 +1,14 @@
 //! Parts K and L, as far as quantisation and count noise go.
 //!
-//! What it does not: cyclic errors, the M/T method, load noise. Start reading at [`record`].
+//! What it does not: the M/T method, load noise. Start reading at [`record`].
 
 use plantstand::base::random::Stream;
-use plantstand::base::units::{RPM_RAD_PER_S, TURN_RAD};
-use plantstand::plant::sensor::{Sensor, SensorParameters};
+use plantstand::base::units::{ARCSEC_RAD, DEG_RAD, RPM_RAD_PER_S, TURN_RAD};
+use plantstand::plant::sensor::{CyclicError, Sensor, SensorParameters};
 
 use crate::rows::Row;
 
-const IDEAL: SensorParameters =
-    SensorParameters { counts_per_turn: 4096.0, noise_counts_rms: 0.0, latency_ticks: 0, sign: 1.0, offset_rad: 0.0 };
+const IDEAL: SensorParameters = SensorParameters::plain(4096.0);
 
 /// Counts of a sensor on a motor that turns by the same angle every tick, in counts.
 fn record(parameters: &SensorParameters, counts_per_tick: f64, ticks: u32) -> Vec<i64> {
@@ -122,16 +121,63 @@ fn the_noise_is_normal() {
 /// rounded to the even count.
 #[test]
 fn latency_sign_offset_and_rounding() {
-    let parameters = SensorParameters {
-        counts_per_turn: 8.0,
-        latency_ticks: 2,
-        sign: -1.0,
-        offset_rad: TURN_RAD / 8.0,
-        noise_counts_rms: 0.0,
-    };
+    let parameters =
+        SensorParameters { latency_ticks: 2, sign: -1.0, offset_rad: TURN_RAD / 8.0, ..SensorParameters::plain(8.0) };
     let mut sensor = Sensor::new(&parameters, Stream::new(1, "sensor"), TURN_RAD);
     let shown: Vec<i64> = [0.5, 1.5, 2.5, 3.5].iter().map(|count| sensor.sample(count * TURN_RAD / 8.0)).collect();
     assert_eq!(shown, [-9, -9, -2, -2]);
+}
+
+/// Row `cyclic-error-speed`: derived, peak times harmonic times speed. Read from the angle itself, before rounding,
+/// over ticks of the fastest clock, 64 kHz: at 8 kHz the ticks miss the ripple's peak by more than the row's 1e-4.
+#[test]
+fn a_cyclic_error_is_a_ripple_of_the_speed() {
+    let row = Row::named("cyclic-error-speed");
+    let step_rad = row.input("speed_rpm") * RPM_RAD_PER_S / 64_000.0;
+    let ripples_rpm = [(1, "once_arcsec"), (2, "twice_arcsec")].map(|(per_turn, key)| {
+        let error = CyclicError { per_turn, peak_rad: row.input(key) * ARCSEC_RAD, phase_rad: 0.3 };
+        let sensor = SensorParameters { cyclic_error: vec![error], ..SensorParameters::plain(4096.0) };
+        let shown_rad = |tick: i32| sensor.counts_at(f64::from(tick) * step_rad) / 4096.0 * TURN_RAD;
+        let deviation_rad = |tick: i32| (shown_rad(tick + 1) - shown_rad(tick) - step_rad).abs();
+        let largest_rad = (0..160_000).map(deviation_rad).fold(0.0, f64::max);
+        largest_rad * 64_000.0 / RPM_RAD_PER_S
+    });
+    row.check(&ripples_rpm);
+}
+
+/// The error belongs to the sensor's own turn: behind a gear of 3 its two periods a turn come six times in a turn of the
+/// shaft, and phase and offset shift it.
+#[test]
+fn the_cyclic_error_turns_with_the_sensor() {
+    let error = CyclicError { per_turn: 2, peak_rad: 0.01, phase_rad: 30.0 * DEG_RAD };
+    let (gear, offset_rad) = (3.0, 20.0 * DEG_RAD);
+    let sensor = SensorParameters { gear, offset_rad, cyclic_error: vec![error], ..SensorParameters::plain(1000.0) };
+    for turn in [0.0, 1.0 / 6.0, 0.5, 2.0] {
+        let off_counts = |angle_deg: f64| {
+            let angle_rad = turn * TURN_RAD + angle_deg * DEG_RAD;
+            sensor.counts_at(angle_rad) - (angle_rad + offset_rad) * gear * 1000.0 / TURN_RAD
+        };
+        // 2 (3 (a + 20)) + 30 is 90 at a = −10, 270 at 20 and 180 at 5.
+        let peak_counts = 0.01 * 1000.0 / TURN_RAD;
+        for (angle_deg, expected) in [(-10.0, peak_counts), (20.0, -peak_counts), (5.0, 0.0)] {
+            assert!((off_counts(angle_deg) - expected).abs() < 1e-9, "{turn} {angle_deg}");
+        }
+    }
+}
+
+/// A sensor that the motor drives through a gear shows the gear's counts more a turn, and its sign turns all of it round,
+/// offset and error too.
+#[test]
+fn gear_and_sign_scale_everything_shown() {
+    let error = CyclicError { per_turn: 1, peak_rad: 0.2, phase_rad: 0.0 };
+    let geared =
+        SensorParameters { gear: 2.5, offset_rad: 0.4, cyclic_error: vec![error], ..SensorParameters::plain(4096.0) };
+    let reversed = SensorParameters { sign: -1.0, ..geared.clone() };
+    assert_eq!(geared.counts_per_shaft_turn(), 10_240.0);
+    let turned = geared.counts_at(0.1 + 2.0 * TURN_RAD) - geared.counts_at(0.1);
+    assert!((turned - 20_480.0).abs() < 1e-9, "{turned}");
+    let show = |parameters: &SensorParameters| Sensor::new(parameters, Stream::new(1, "sensor"), 0.0).sample(1.7);
+    assert_eq!(show(&reversed), -show(&geared));
 }
 
 /// A count per tick, with noise; what a fault does to it at tick 4, beside what a sound sensor shows.

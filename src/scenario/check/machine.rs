@@ -4,12 +4,11 @@
 
 use crate::base::nameplate::Nameplate;
 use crate::base::time::TickRate;
-use crate::base::units::{DEG_RAD, RPM_RAD_PER_S, TURN_RAD};
+use crate::base::units::{RPM_RAD_PER_S, TURN_RAD};
 use crate::plant::coupling::Coupling;
-use crate::plant::sensor::SensorParameters;
 use crate::plant::train::{Initial, Parameters};
 use crate::scenario::Machine;
-use crate::scenario::check::{axis, motor, train};
+use crate::scenario::check::{axis, motor, sensor, train};
 use crate::scenario::reader::Complaints;
 use crate::scenario::shape::{figure, rounded};
 use crate::scenario::view::View;
@@ -22,7 +21,7 @@ pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut 
     let stiffest = last_kgm2.and_then(|inertia_kgm2| train::stiffest_nm_per_rad(inertia_kgm2, rate));
     let stops = axis::stops(root, stiffest, complaints);
     let loads = train::loads(root, complaints);
-    let sensor = sensor(root);
+    let sensor = sensor::of_motor(root, complaints);
     let motor = motor::kind(root, complaints);
     let current_sensor = motor::current_sensor(root, complaints);
     let start_rad = axis::start_rad(root, complaints);
@@ -30,17 +29,6 @@ pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut 
         (|| Some(Parameters { motor: motor?, nodes: nodes?, couplings: couplings?, stops: stops?, loads: loads? }))();
     let initial = plant.as_ref().and_then(|plant| initial(root, plant, start_rad, complaints));
     Some(Machine { plant: plant?, sensor: sensor?, current_sensor: current_sensor?, initial: initial? })
-}
-
-fn sensor(root: &View<'_>) -> Option<SensorParameters> {
-    let view = root.view("motor")?.view("sensor")?;
-    Some(SensorParameters {
-        counts_per_turn: view.whole("counts_per_turn")? as f64,
-        noise_counts_rms: view.number("noise_counts_rms")?,
-        latency_ticks: view.count("latency_ticks")?,
-        sign: 1.0,
-        offset_rad: view.number("offset_deg")? * DEG_RAD,
-    })
 }
 
 /// What is printed on motor, sensor and gear: the truth of the nominal machine.
@@ -53,16 +41,16 @@ pub(crate) fn nameplate(root: &View<'_>, complaints: &mut Complaints) -> Option<
         let allowed = format!("allowed from {} Nm (rated_torque_nm)", figure(rated_nm));
         motor.refuse("peak_torque_nm", &allowed, complaints);
     }
-    let sensor = sensor(root)?;
+    let sensor = sensor::of_motor(root, &mut Complaints::default())?;
     let ratios: Option<Vec<f64>> = root.views("train").iter().map(|view| view.number("ratio")).collect();
     Some(Nameplate {
         rated_torque_nm: rated_nm?,
         peak_torque_nm: peak_nm?,
         rated_speed_rad_per_s: motor.number("rated_speed_rpm")? * RPM_RAD_PER_S,
         motor_inertia_kgm2: motor.number("inertia_kgm2")?,
-        counts_per_turn: sensor.counts_per_turn,
+        counts_per_turn: sensor.counts_per_shaft_turn(),
         gear_ratio: ratios?.iter().product(),
-        angle_zero_counts: sensor.sign * sensor.offset_rad * sensor.counts_per_turn / TURN_RAD,
+        angle_zero_counts: sensor.sign * sensor.offset_rad * sensor.counts_per_shaft_turn() / TURN_RAD,
         sensor_sign: sensor.sign,
         winding: motor::winding_plate(root, &sensor)?,
     })

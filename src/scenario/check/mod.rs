@@ -9,6 +9,7 @@ mod limit;
 pub(crate) mod machine;
 mod motor;
 mod programme;
+mod sensor;
 mod timing;
 mod train;
 

@@ -2,6 +2,7 @@
 //!
 //! What it does not: the examination's keys (`examination.rs`). Start reading at [`MOTOR`].
 
+use crate::scenario::keys::sensor;
 use crate::scenario::shape::{Key, Presence, Range, Section, Shape, Tagged, Variant, key, number, pair, text, whole};
 
 /// Nodes of a train, the motor among them: more than any axis has, few enough for a tick.
@@ -35,7 +36,7 @@ pub(crate) static MOTOR: Section = Section {
         number("rated_speed_rpm", "rpm", 1.0, 1e5, "Nameplate: rated speed."),
         number("bus_v", "V", 1.0, 2000.0, "Nameplate: voltage of the bus.").optional(),
         friction(),
-        key("sensor", Shape::Table(&SENSOR), "The angle sensor on the motor."),
+        key("sensor", Shape::Table(&sensor::SENSOR), "The angle sensor on the motor."),
     ],
     later: &[
         "cogging",
@@ -49,19 +50,6 @@ pub(crate) static MOTOR: Section = Section {
         "rated_current_a_rms",
         "brake",
     ],
-};
-
-static SENSOR: Section = Section {
-    what: "The angle sensor on the motor.",
-    keys: &[
-        whole("counts_per_turn", "counts", 16, 1 << 32, "Counts per turn of the motor."),
-        number("noise_counts_rms", "counts", 0.0, 1e6, "White noise of the angle.").or(Presence::Number(0.0)),
-        whole("latency_ticks", "ticks", 0, 64, "Ticks from the angle to the sample that shows it.")
-            .or(Presence::Whole(0)),
-        number("offset_deg", "°", -360.0, 360.0, "Mounting offset: what it shows at motor angle 0.")
-            .or(Presence::Number(0.0)),
-    ],
-    later: &["kind", "sign", "gear", "cyclic_error", "timer_hz", "lost_counts", "index", "screen_noise"],
 };
 
 /// A coupling and the node behind it.

@@ -5,6 +5,7 @@
 
 pub(crate) mod examination;
 pub(crate) mod machine;
+pub(crate) mod sensor;
 pub(crate) mod suite;
 
 use crate::scenario::END_S_MAX;

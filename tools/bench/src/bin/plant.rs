@@ -175,11 +175,9 @@ fn run_driven(torque_nm: &[f64]) -> f64 {
 
 fn new_sensor() -> Sensor {
     let parameters = SensorParameters {
-        counts_per_turn: 1_048_576.0,
         noise_counts_rms: 6.0,
         latency_ticks: 1,
-        sign: 1.0,
-        offset_rad: 0.0,
+        ..SensorParameters::plain(1_048_576.0)
     };
     Sensor::new(&parameters, Stream::new(20, "sensor"), 0.0)
 }

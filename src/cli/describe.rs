@@ -13,6 +13,7 @@ use crate::drive::store::Bounds;
 use crate::host::files::{read_text, write_whole};
 use crate::report::describe::describe_text;
 use crate::report::dots::terminal_bode;
+use crate::report::machine_curves;
 use crate::report::machine_facts;
 use crate::report::machine_page::machine_page;
 use crate::scenario::{Scenario, settings_file};
@@ -32,7 +33,9 @@ pub fn run(arguments: &DescribeArguments) -> Result<Outcome, Stop> {
     let style = output::style();
     let facts = machine_facts::facts(&scenario, settings.as_ref());
     if let Some(path) = &arguments.html {
-        write_whole(path, machine_page(&facts, &machine_facts::plant_curves(&scenario)).as_bytes())?;
+        let curves = machine_curves::curves(&scenario, settings.as_ref());
+        let page = machine_page(&facts, &curves, &machine_facts::plant_curves(&scenario));
+        write_whole(path, page.as_bytes())?;
     }
     let mut text = describe_text(&facts, style);
     text.push_str("\nTorque command to motor speed, friction slipping, gaps closed (dB of rad/s per Nm):\n");

@@ -104,7 +104,8 @@ fn kinetic_nm(friction: &Friction) -> f64 {
 }
 
 /// Motor turns per turn of each node.
-fn ratios_to_motor(parameters: &Parameters) -> Vec<f64> {
+#[must_use]
+pub fn ratios_to_motor(parameters: &Parameters) -> Vec<f64> {
     let mut ratios = vec![1.0];
     for coupling in &parameters.couplings {
         ratios.push(ratios[ratios.len() - 1] * coupling.ratio);

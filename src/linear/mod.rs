@@ -10,3 +10,6 @@ pub mod facts;
 pub mod margins;
 pub mod model;
 pub mod poles;
+pub mod reach;
+pub mod sensing;
+pub mod shapes;

@@ -3,7 +3,7 @@
 //! What it does not: compute the numbers. Start reading at [`describe_text`].
 
 use super::Style;
-use super::figure::{figure, quantity, shown};
+use super::figure::{figure, quantity, rough, shown};
 use super::sheet::{Sheet, optional};
 
 /// A machine in plain numbers. Lists may be empty.
@@ -43,6 +43,56 @@ pub struct DescribeFacts {
     pub max_speed_rpm: f64,
     /// Margins with the settings that were given; empty without.
     pub loops: Vec<LoopFacts>,
+    /// How the nominal train swings, by rising frequency.
+    pub shapes: Vec<ShapeFacts>,
+    /// Times that the loop has to do with, the shortest first.
+    pub times: Vec<TimeFacts>,
+    /// What the bus leaves of the torque; none without data of the winding.
+    pub reach: Option<ReachFacts>,
+    /// What the sensor's noise does.
+    pub noise: NoiseFacts,
+}
+
+/// One natural frequency.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ShapeFacts {
+    /// Undamped, in Hz, gaps closed.
+    pub hz: f64,
+    /// How far each node swings, referred to the motor; the largest is 1.
+    pub swing: Vec<f64>,
+}
+
+/// A time of the machine or its drive.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TimeFacts {
+    /// What it is.
+    pub name: String,
+    /// In seconds.
+    pub time_s: f64,
+}
+
+/// What the voltage of the bus leaves of the torque.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ReachFacts {
+    /// Voltage of the bus in V.
+    pub bus_v: f64,
+    /// Up to here the motor has its peak torque, in rpm.
+    pub peak_until_rpm: f64,
+    /// From here on it has no torque left, in rpm.
+    pub idle_rpm: f64,
+}
+
+/// What the sensor's noise does to speed and torque.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct NoiseFacts {
+    /// Deviation of the measured speed without a filter, in rpm rms.
+    pub speed_rms_rpm: f64,
+    /// The share of the rated torque that noise may have, in percent.
+    pub torque_percent: f64,
+    /// Whether a limit of the scenario says so; else it is a usual value.
+    pub asked_by_limit: bool,
+    /// Corner of a torque low-pass in Hz (0: none) and the highest speed gain with it, in Nms/rad.
+    pub gains: Vec<(f64, f64)>,
 }
 
 /// One inertia.
@@ -119,7 +169,7 @@ pub fn describe_text(facts: &DescribeFacts, style: Style) -> String {
     let mut sheet = Sheet::new(style);
     sheet.heading(&shown(&facts.title));
     sheet.sentence(0, &shown(&facts.about));
-    for table in tables(facts) {
+    for table in tables(facts).into_iter().chain(tables_for_pictures(facts)) {
         sheet.heading(table.heading);
         sheet.table(table.header, table.rows, &[]);
         table.remarks.iter().for_each(|remark| sheet.sentence(2, remark));
@@ -138,10 +188,16 @@ pub(super) struct FactTable {
     pub remarks: Vec<String>,
 }
 
-/// The tables that have rows.
+/// The tables that have rows, for text and page.
 pub(super) fn tables(facts: &DescribeFacts) -> Vec<FactTable> {
-    let all = [nodes(&facts.nodes), couplings(&facts.couplings), machines(facts), loops(&facts.loops)];
+    let all =
+        [nodes(&facts.nodes), couplings(&facts.couplings), machines(facts), gains(&facts.noise), loops(&facts.loops)];
     all.into_iter().filter(|table| !table.rows.is_empty()).collect()
+}
+
+/// The tables that a page has pictures for instead.
+fn tables_for_pictures(facts: &DescribeFacts) -> impl Iterator<Item = FactTable> {
+    [shapes(facts), times(&facts.times)].into_iter().filter(|table| !table.rows.is_empty())
 }
 
 fn nodes(nodes: &[NodeFacts]) -> FactTable {
@@ -200,6 +256,56 @@ fn machines(facts: &DescribeFacts) -> FactTable {
     }
 }
 
+/// Natural frequencies shown: beyond these nobody tunes.
+const SHAPES_SHOWN: usize = 6;
+
+fn shapes(facts: &DescribeFacts) -> FactTable {
+    let row = |shape: &ShapeFacts| vec![figure(shape.hz), swings(&shape.swing, &facts.nodes)];
+    let left_out = facts.shapes.len().saturating_sub(SHAPES_SHOWN);
+    let more = format!("{left_out} higher ones are not shown.");
+    FactTable {
+        heading: "How the train swings when nothing drives it",
+        header: &["Hz", "swing of each part, referred to the motor"],
+        rows: facts.shapes.iter().take(SHAPES_SHOWN).map(row).collect(),
+        remarks: if left_out == 0 { vec![] } else { vec![more] },
+    }
+}
+
+/// `motor 1, node 1 -0.12`; of a long train the parts that swing most.
+fn swings(swing: &[f64], nodes: &[NodeFacts]) -> String {
+    const MOST: usize = 4;
+    let mut parts: Vec<(usize, f64)> = swing.iter().copied().enumerate().collect();
+    parts.sort_by(|a, b| b.1.abs().total_cmp(&a.1.abs()));
+    parts.truncate(MOST);
+    parts.sort_by_key(|(place, _)| *place);
+    let name = |place: usize| nodes.get(place).map_or_else(|| format!("node {place}"), |node| shown(&node.name));
+    parts.iter().map(|(place, share)| format!("{} {}", name(*place), rough(*share))).collect::<Vec<_>>().join(", ")
+}
+
+fn times(times: &[TimeFacts]) -> FactTable {
+    FactTable {
+        heading: "Times, the shortest first",
+        header: &["time", "s"],
+        rows: times.iter().map(|time| vec![shown(&time.name), figure(time.time_s)]).collect(),
+        remarks: vec![],
+    }
+}
+
+fn gains(noise: &NoiseFacts) -> FactTable {
+    let low_pass = |hz: f64| if hz == 0.0 { "none".to_owned() } else { quantity(hz, "Hz") };
+    let whose = if noise.asked_by_limit { "the scenario's limit" } else { "a usual value, no limit asks for it" };
+    let percent = quantity(noise.torque_percent, "%");
+    FactTable {
+        heading: "Speed gain that the sensor's noise allows",
+        header: &["torque low-pass", "highest speed gain Nms/rad"],
+        rows: noise.gains.iter().map(|(hz, gain)| vec![low_pass(*hz), figure(*gain)]).collect(),
+        remarks: vec![
+            format!("Noise alone then moves the torque by {percent} rms of the rated one ({whose})."),
+            format!("Measured speed at rest, without a filter: {} rms.", quantity(noise.speed_rms_rpm, "rpm")),
+        ],
+    }
+}
+
 fn loops(loops: &[LoopFacts]) -> FactTable {
     let row = |found: &LoopFacts| {
         let margin = |text: String| if found.stable { text } else { "unstable".to_owned() };
@@ -242,6 +348,14 @@ pub(super) fn sentences(facts: &DescribeFacts) -> Vec<String> {
         format!("Torque: rated {rated}, limited to {most}."),
         format!("Time: {} ticks a second, {} an exchange.", facts.tick_hz, facts.stride),
     ];
+    if let Some(reach) = &facts.reach {
+        sentences.push(format!(
+            "A bus of {} leaves the peak torque up to {} and no torque from {} on.",
+            quantity(reach.bus_v, "V"),
+            quantity(reach.peak_until_rpm, "rpm"),
+            quantity(reach.idle_rpm, "rpm")
+        ));
+    }
     sentences.extend(facts.delays.iter().map(|delay| shown(delay)));
     sentences
 }

@@ -8,7 +8,7 @@ use num_complex::Complex64;
 
 use super::describe::{CouplingFacts, DescribeFacts, LoopFacts, MachineFacts, NodeFacts};
 use super::machine_page::PlantCurve;
-use super::{BodePoint, gather};
+use super::{BodePoint, gather, machine_curves};
 use crate::base::real;
 use crate::base::signal::COMMAND_DELAY_TICKS;
 use crate::base::units::{ARCMIN_RAD, DEG_RAD, RPM_RAD_PER_S};
@@ -52,6 +52,10 @@ pub fn facts(scenario: &Scenario, settings: Option<&Settings>) -> DescribeFacts 
         stops_deg: plant.stops.as_ref().map(|stops| [stops.low_rad / DEG_RAD, stops.high_rad / DEG_RAD]),
         max_speed_rpm: scenario.axis.max_speed_rad_per_s / RPM_RAD_PER_S,
         loops: settings.map_or_else(Vec::new, |settings| loop_facts(scenario, settings)),
+        shapes: machine_curves::shape_facts(scenario),
+        times: machine_curves::time_facts(scenario, settings),
+        reach: machine_curves::reach_facts(scenario),
+        noise: machine_curves::noise_facts(scenario),
     }
 }
 

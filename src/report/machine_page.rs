@@ -10,6 +10,8 @@ use super::describe::{DescribeFacts, FactTable, sentences, tables};
 use super::figure::shown;
 use super::html::document;
 use super::loop_plot::unwrapped;
+use super::machine_curves::MachineCurves;
+use super::machine_pictures::pictures;
 use super::plot::{Chart, Role};
 
 /// Gains this far below the greatest are not drawn.
@@ -24,9 +26,9 @@ pub struct PlantCurve {
     pub points: Vec<BodePoint>,
 }
 
-/// The page. The first curve is drawn as the nominal machine, a second one as a corner; further ones are not drawn.
+/// The page. The first response is drawn as the nominal machine, a second one as a corner; further ones are not drawn.
 #[must_use]
-pub fn machine_page(facts: &DescribeFacts, curves: &[PlantCurve]) -> String {
+pub fn machine_page(facts: &DescribeFacts, curves: &MachineCurves, responses: &[PlantCurve]) -> String {
     let title = shown(&facts.title);
     let body = html! {
         header.machine { div.story {
@@ -40,9 +42,10 @@ pub fn machine_page(facts: &DescribeFacts, curves: &[PlantCurve]) -> String {
                 h2 { "Axis, sensor, drive" }
                 @for words in sentences(facts) { p { (words) } }
             }
+            (pictures(facts, curves))
             section.chapter {
                 h2 { "From torque to motor speed" }
-                (plant_charts(curves))
+                (plant_charts(responses))
             }
         }
     };

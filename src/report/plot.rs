@@ -129,6 +129,8 @@ pub struct Chart {
     pub x: (Axis, String),
     /// The axis upwards and its name with unit.
     pub y: (Axis, String),
+    /// Ticks across.
+    pub x_ticks: Vec<Tick>,
     /// Ticks upwards.
     pub y_ticks: Vec<Tick>,
     /// Height of the picture in CSS pixels.
@@ -151,12 +153,13 @@ impl Chart {
     /// An empty chart of a height in CSS pixels, with a tick upwards about every 35 of them.
     #[must_use]
     pub fn new(title: String, height_px: u32, x: (Axis, String), y: (Axis, String)) -> Self {
-        let y_ticks = y.0.ticks(height_px as usize / 35);
+        let (x_ticks, y_ticks) = (x.0.ticks(10), y.0.ticks(height_px as usize / 35));
         Self {
             title,
             description: String::new(),
             x,
             y,
+            x_ticks,
             y_ticks,
             height_px,
             thin: false,
@@ -222,7 +225,7 @@ impl Chart {
                         (self.picture())
                         @for rule in self.drawn_rules() { (self.rule_words(rule)) }
                     }
-                    div.x-ticks aria-hidden="true" { @for tick in self.x.0.ticks(10) { (x_label(&tick)) } }
+                    div.x-ticks aria-hidden="true" { @for tick in &self.x_ticks { (x_label(tick)) } }
                     div.x-name { (self.x.1) }
                 }
                 @if !self.key.is_empty() {
@@ -256,7 +259,7 @@ impl Chart {
 
     fn grid(&self) -> Markup {
         let (mut fine, mut coarse) = (String::new(), String::new());
-        for tick in self.x.0.ticks(10) {
+        for tick in &self.x_ticks {
             let into = if tick.label.is_some() { &mut coarse } else { &mut fine };
             into.push_str(&format!("M{:.0} 0v{DOWN}", tick.place_frac * ACROSS));
         }

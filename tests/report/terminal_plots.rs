@@ -3,8 +3,12 @@
 use crate::fabricated;
 use plantstand::base::real;
 use plantstand::report::Style;
-use plantstand::report::describe::{CouplingFacts, DescribeFacts, LoopFacts, MachineFacts, NodeFacts, describe_text};
+use plantstand::report::describe::{
+    CouplingFacts, DescribeFacts, LoopFacts, MachineFacts, NodeFacts, NoiseFacts, ReachFacts, ShapeFacts, TimeFacts,
+    describe_text,
+};
 use plantstand::report::dots::terminal_bode;
+use plantstand::report::machine_curves::{Curve, MachineCurves};
 use plantstand::report::machine_page::{PlantCurve, machine_page};
 
 fn points() -> Vec<(f64, f64, f64)> {
@@ -56,6 +60,7 @@ fn without_a_response_there_is_a_sentence() {
     }
 }
 
+// Long because it is one literal with every member.
 fn facts() -> DescribeFacts {
     let machine = |name: &str, changes: &str, hz: [f64; 2], ratio| MachineFacts {
         name: name.into(),
@@ -117,6 +122,28 @@ fn facts() -> DescribeFacts {
             gain_margin_db: None,
             sensitivity_peak: Some(1.606),
         }],
+        shapes: vec![ShapeFacts { hz: 132.7, swing: vec![1.0, -0.12345] }],
+        times: vec![TimeFacts { name: "one tick".into(), time_s: 1.25e-4 }],
+        reach: Some(ReachFacts { bus_v: 560.0, peak_until_rpm: 3200.0, idle_rpm: 6542.0 }),
+        noise: NoiseFacts {
+            speed_rms_rpm: 3.89,
+            torque_percent: 2.0,
+            asked_by_limit: true,
+            gains: vec![(0.0, 0.2012), (500.0, 0.6)],
+        },
+    }
+}
+
+fn curves() -> MachineCurves {
+    let line =
+        |low: f64, high: f64| (0..=10).map(|step| (10.0 + f64::from(step), low + high * f64::from(step))).collect();
+    MachineCurves {
+        friction: vec![Curve { name: "whole train".into(), points: line(0.3, -0.01) }],
+        torque: line(12.0, -1.0),
+        plate: [4.1, 12.0, 3000.0, 900.0],
+        speed_noise: line(0.1, 0.2),
+        gain: line(2.0, -0.1),
+        setting: (500.0, 0.05),
     }
 }
 
@@ -132,6 +159,9 @@ fn a_machine_is_described_in_numbers() {
         "Travel of the load: endless, no stops; highest motor speed 900 rpm.",
         "Sensor: 1048576 counts a turn; one count in one tick is 0.4578 rpm.",
         "Time: 8000 ticks a second, 8 an exchange.",
+        "  132.7   motor 1, belt and roll -0.123",
+        "A bus of 560 V leaves the peak torque up to 3200 rpm and no torque from 6542 rpm on.",
+        "Noise alone then moves the torque by 2 % rms of the rated one (the scenario's limit).",
         "  nominal   closed   stable   13.6 Hz     49.3°          none          1.606",
     ] {
         assert!(text.contains(words), "{words} in\n{text}");
@@ -154,8 +184,20 @@ fn a_machine_has_a_page_that_fetches_nothing() {
         machine: pictures.loops[place].machine.clone(),
         points: pictures.loops[place].points.clone(),
     };
-    let page = machine_page(&facts(), &[curve(0), curve(2)]);
-    for words in ["<h1>Dough sheeter, upper roll</h1>", "big roll", "132.7", "Phase", "0.4578\u{a0}rpm"] {
+    let page = machine_page(&facts(), &curves(), &[curve(0), curve(2)]);
+    for words in [
+        "<h1>Dough sheeter, upper roll</h1>",
+        "big roll",
+        "132.7",
+        "Phase",
+        "0.4578\u{a0}rpm",
+        "Inertia at the motor",
+        "How it swings",
+        "Friction, referred to the motor",
+        "The most torque that drives",
+        "Noise of the measured speed",
+        "the settings shown: 0.05\u{a0}Nms/rad",
+    ] {
         assert!(page.contains(words), "{words}");
     }
     for way_out in ["http:", "https:", "src=", "url(", "<script"] {
@@ -163,5 +205,5 @@ fn a_machine_has_a_page_that_fetches_nothing() {
     }
     let path = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("report-machine.html");
     std::fs::write(path, page).expect("the target folder can be written");
-    assert!(machine_page(&facts(), &[]).contains("There is no frequency response to draw."));
+    assert!(machine_page(&facts(), &MachineCurves::default(), &[]).contains("There is no frequency response to draw."));
 }

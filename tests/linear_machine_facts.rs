@@ -98,6 +98,8 @@ fn the_noise_of_the_speed_is_that_of_the_sensor_behind_the_filter() {
             noise_counts_rms,
             latency_ticks: 0,
             sign: 1.0,
+            gear: 1.0,
+            cyclic_error: Vec::new(),
             offset_rad: 0.0,
         };
         let mut sensor = Sensor::new(&parameters, Stream::new(1, "noise"), 0.0);

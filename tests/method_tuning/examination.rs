@@ -3,7 +3,7 @@
 //! Margins come from two masses with their true values and all delays. What it does not: limits (each test has its own).
 //! Start reading at [`examine`].
 
-use plantstand::base::recording::Recording;
+use plantstand::base::recording::{Recording, Signal};
 use plantstand::base::signal::Request;
 use plantstand::base::units::RPM_RAD_PER_S;
 use plantstand::drive::Drive;
@@ -107,20 +107,19 @@ fn record(bench: &mut Bench, programme: &[Entry], end_s: f64) -> Recording {
         ];
         let request = Request { controlword: 0x0F, speed_rad_per_s: setpoint, ..Request::default() };
         let seen = bench.tick(&request, outside);
-        recording.push(&[
-            truth[0],
-            truth[1],
-            truth[2],
-            truth[3],
-            0.0,
-            0.0,
-            seen.counts as f64,
-            seen.measured_speed_rad_per_s,
-            setpoint,
-            seen.torque_command_nm,
-            seen.controller_torque_nm,
-            seen.summed_torque_nm,
-        ]);
+        let mut row = [0.0; Signal::ALL.len()];
+        row[..truth.len()].copy_from_slice(&truth);
+        for (signal, value) in [
+            (Signal::Counts, seen.counts as f64),
+            (Signal::MeasuredSpeed, seen.measured_speed_rad_per_s),
+            (Signal::Setpoint, setpoint),
+            (Signal::TorqueCommand, seen.torque_command_nm),
+            (Signal::ControllerTorque, seen.controller_torque_nm),
+            (Signal::SummedTorque, seen.summed_torque_nm),
+        ] {
+            row[signal as usize] = value;
+        }
+        recording.push(&row);
     }
     recording
 }

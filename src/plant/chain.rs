@@ -8,15 +8,17 @@ use crate::base::real;
 use crate::plant::coupling::Coupling;
 use crate::plant::friction::{Coulomb, Friction};
 use crate::plant::load::LoadKind;
-use crate::plant::motor::MotorKind;
 use crate::plant::stepper::Applied;
 use crate::plant::stops::Stops;
 use crate::plant::train::{Initial, Parameters};
+use crate::plant::winding::Winding;
 
 /// Everything that moves. What acts from outside stands in `motor` and in the last node's `load_nm` and `resisting_nm`.
 #[derive(Clone, Debug)]
 pub(crate) struct Chain {
     pub(crate) motor: Motor,
+    /// Of a motor that a voltage drives.
+    pub(crate) winding: Option<Winding>,
     pub(crate) nodes: Vec<Node>,
     pub(crate) joints: Vec<Joint>,
     pub(crate) stop: Option<Stop>,
@@ -29,7 +31,6 @@ pub(crate) struct Motor {
     pub(crate) rate_per_s: f64,
     pub(crate) command_nm: f64,
     pub(crate) torque_nm: f64,
-    pub(crate) takes_torque: bool,
 }
 
 /// What a node does.
@@ -149,9 +150,9 @@ impl Chain {
         assert_sizes(parameters, initial);
         let lag_s = parameters.motor.torque_lag_s();
         let rate_per_s = if 0.0 < lag_s { 1.0 / lag_s } else { 0.0 };
-        let takes_torque = matches!(parameters.motor, MotorKind::IdealTorque { .. });
         let mut chain = Self {
-            motor: Motor { rate_per_s, command_nm: 0.0, torque_nm: 0.0, takes_torque },
+            motor: Motor { rate_per_s, command_nm: 0.0, torque_nm: 0.0 },
+            winding: Winding::of(&parameters.motor, initial.angle_rad[0]),
             nodes: (0..parameters.nodes.len()).map(|node| Node::new(parameters, initial, node)).collect(),
             joints: (0..parameters.couplings.len()).map(|joint| Joint::new(parameters, initial, joint)).collect(),
             stop: None,
@@ -169,21 +170,41 @@ impl Chain {
     pub(crate) fn takes(&self, drive: Applied) -> bool {
         match drive {
             Applied::Off => true,
-            Applied::Torque(_) => self.motor.takes_torque,
-            Applied::Voltage { .. } => false,
+            Applied::Torque(_) => self.winding.is_none(),
+            Applied::Voltage { .. } => self.winding.is_some(),
         }
     }
 
     /// Puts what the drive applies in place. A torque follows its command with its lag, or at once; it snaps where they
-    /// differ by rounding only, so that the lag leaves no motion behind. Off: the lag is emptied.
-    pub(crate) fn take_drive(&mut self, drive: Applied) {
-        let command_nm = if let Applied::Torque(torque_nm) = drive { Some(torque_nm) } else { None };
+    /// differ by rounding only, so that the lag leaves no motion behind. Off: the lag is emptied, and so are the
+    /// inductances, whose energy is returned in J.
+    pub(crate) fn take_drive(&mut self, drive: Applied) -> f64 {
+        match (&mut self.winding, drive) {
+            (None, Applied::Torque(torque_nm)) => self.take_torque(Some(torque_nm)),
+            (Some(winding), Applied::Voltage { alpha_v, beta_v }) => {
+                winding.apply(alpha_v, beta_v, self.nodes[0].angle_rad);
+            }
+            (Some(winding), _) => {
+                self.motor.torque_nm = 0.0;
+                return winding.block();
+            }
+            (None, _) => self.take_torque(None),
+        }
+        0.0
+    }
+
+    fn take_torque(&mut self, command_nm: Option<f64>) {
         let motor = &mut self.motor;
         motor.command_nm = command_nm.unwrap_or(0.0);
         let apart_nm = (motor.command_nm - motor.torque_nm).abs();
         if command_nm.is_none() || motor.rate_per_s == 0.0 || apart_nm <= SNAP * motor.command_nm.abs() {
             motor.torque_nm = motor.command_nm;
         }
+    }
+
+    /// Whether currents make the motor's torque now.
+    pub(crate) fn is_live(&self) -> bool {
+        self.winding.as_ref().is_some_and(|winding| winding.live)
     }
 
     /// x' of a coupling.

@@ -6,11 +6,12 @@ use crate::plant::chain::{Chain, Contact, Joint, Reach, Stop};
 use crate::plant::dry::Law;
 use crate::plant::expansion::{Expansion, relaxed};
 use crate::plant::series::{TERMS, product_integral};
+use crate::plant::winding::Winding;
 
 /// Sums of work since tick 0, in J; all 0 unless the audit was asked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Energy {
-    /// Work of the motor's torque on node 0.
+    /// Work of the motor's torque on node 0; where currents make it, what the drive puts into the motor's terminals.
     pub supplied_j: f64,
     /// The same with every piece's work counted as positive: the measure of how much was moved to and fro.
     pub supplied_gross_j: f64,
@@ -20,11 +21,15 @@ pub struct Energy {
     pub damping_j: f64,
     /// Lost in the end stops.
     pub stops_j: f64,
+    /// Lost in the winding's resistance.
+    pub copper_j: f64,
+    /// Given back by the winding's inductances to the bus when the inverter was blocked.
+    pub returned_j: f64,
     /// Lost when the clamp caught a moving motor.
     pub clamp_j: f64,
     /// Work done against loads that may give it back: constant, unbalanced arm, the programme's load torque.
     pub load_j: f64,
-    /// Stored at the start: kinetic, and in the springs of couplings and stops.
+    /// Stored at the start: kinetic, in the springs of couplings and stops, and in the winding's inductances.
     pub stored_start_j: f64,
     /// Stored now.
     pub stored_j: f64,
@@ -34,7 +39,7 @@ impl Energy {
     /// What is unaccounted for: stored + lost + load − supplied; 0 but for rounding.
     #[must_use]
     pub fn residual_j(&self) -> f64 {
-        let lost_j = self.friction_j + self.damping_j + self.stops_j + self.clamp_j;
+        let lost_j = self.friction_j + self.damping_j + self.stops_j + self.clamp_j + self.copper_j + self.returned_j;
         (self.stored_j - self.stored_start_j) + lost_j + self.load_j - self.supplied_j
     }
 
@@ -57,7 +62,7 @@ impl Audit {
         Self { energy: Energy { stored_start_j: stored_j, stored_j, ..Energy::default() } }
     }
 
-    /// Kinetic energy, and that in the springs of couplings and of the stop that pushes.
+    /// Kinetic energy, that in the springs of couplings and of the stop that pushes, and the inductances'.
     pub(crate) fn stored_j(chain: &Chain) -> f64 {
         let kinetic_j: f64 =
             chain.nodes.iter().map(|node| 0.5 * node.inertia_kgm2 * node.speed_rad_per_s * node.speed_rad_per_s).sum();
@@ -66,14 +71,18 @@ impl Audit {
             Some(Reach::Pressing(side)) => chain.stop_spring_j(side),
             _ => 0.0,
         };
-        kinetic_j + springs_j + stop_j
+        let winding_j = chain.winding.as_ref().map_or(0.0, Winding::stored_j);
+        kinetic_j + springs_j + stop_j + winding_j
     }
 
     /// Adds the part of a piece up to τ; called before the chain moves.
     pub(crate) fn piece(&mut self, chain: &Chain, expansion: &Expansion, tau: f64) {
         let (terms, length_s) = (expansion.terms, expansion.length_s);
         let speed = &expansion.speeds[0][..terms];
-        let supplied_j = length_s * product_integral(&expansion.motor_nm[..terms], speed, tau);
+        let supplied_j = match &chain.winding {
+            Some(winding) if winding.live => self.winding(winding, expansion, tau),
+            _ => length_s * product_integral(&expansion.motor_nm[..terms], speed, tau),
+        };
         self.energy.supplied_j += supplied_j;
         self.energy.supplied_gross_j += supplied_j.abs();
         for node in 0..chain.nodes.len() {
@@ -88,6 +97,18 @@ impl Audit {
             let speed = &expansion.speeds[expansion.speeds.len() - 1][..terms];
             self.energy.stops_j += stops.damping_nms_per_rad * length_s * product_integral(speed, speed, tau);
         }
+    }
+
+    /// Work at the motor's terminals; adds what its resistance takes of it.
+    fn winding(&mut self, winding: &Winding, expansion: &Expansion, tau: f64) -> f64 {
+        let scale = winding.coils.phases * expansion.length_s;
+        let mut work_j = 0.0;
+        for (current, voltage) in expansion.flux.currents_a().iter().zip(expansion.flux.voltages_v()) {
+            let current = &current[..expansion.terms];
+            work_j += scale * product_integral(current, &voltage[..expansion.terms], tau);
+            self.energy.copper_j += scale * winding.coils.resistance_ohm * product_integral(current, current, tau);
+        }
+        work_j
     }
 
     fn node(&mut self, chain: &Chain, node: usize, expansion: &Expansion, tau: f64) {

@@ -19,7 +19,8 @@ use crate::base::real;
 use crate::plant::chain::{Chain, Contact, Exponent, Joint};
 use crate::plant::dry::{Bend, Dry, Law, UNFELT, unfelt};
 use crate::plant::event::Cause;
-use crate::plant::lane::{self, Behind, Lane, Powers, Sums, add_powers, converged};
+use crate::plant::flux::Flux;
+use crate::plant::lane::{self, Behind, Lane, Powers, Sums, add_powers};
 use crate::plant::series::{self, Series, TERMS};
 
 /// How finely a tick is computed.
@@ -55,6 +56,7 @@ pub(crate) struct Expansion {
     /// Coefficients in use.
     pub(crate) terms: usize,
     pub(crate) motor_nm: Series,
+    pub(crate) flux: Flux,
     pub(crate) speeds: Vec<Series>,
     pub(crate) sums: Vec<Sums>,
     /// For chains too long to have them at hand.
@@ -72,6 +74,7 @@ impl Expansion {
             length_s: 0.0,
             terms: 0,
             motor_nm: [0.0; TERMS],
+            flux: Flux::blank(),
             speeds: vec![[0.0; TERMS]; count],
             sums: vec![Sums::default(); count],
             lanes: vec![Lane::default(); count],
@@ -93,13 +96,22 @@ impl Expansion {
     /// is under way in registers: half the time of the loop for any number. `margin`: see [`MARGIN`].
     fn grow(&mut self, chain: &Chain, length_s: f64, order: Option<usize>, margin: f64) -> Result<(), Cause> {
         self.length_s = if self.unusual { length_s.min(length_within_radius_s(chain, margin)) } else { length_s };
+        if chain.is_live() {
+            self.grow_as::<true>(chain, order, margin)
+        } else {
+            self.grow_as::<false>(chain, order, margin)
+        }
+    }
+
+    #[inline(always)]
+    fn grow_as<const LIVE: bool>(&mut self, chain: &Chain, order: Option<usize>, margin: f64) -> Result<(), Cause> {
         match chain.nodes.len() {
-            1 => self.grow_in(&mut [Lane::default(); 1], chain, order, margin),
-            2 => self.grow_in(&mut [Lane::default(); 2], chain, order, margin),
-            3 => self.grow_in(&mut [Lane::default(); 3], chain, order, margin),
+            1 => self.grow_in::<LIVE>(&mut [Lane::default(); 1], chain, order, margin),
+            2 => self.grow_in::<LIVE>(&mut [Lane::default(); 2], chain, order, margin),
+            3 => self.grow_in::<LIVE>(&mut [Lane::default(); 3], chain, order, margin),
             _ => {
                 let mut lanes = std::mem::take(&mut self.lanes);
-                let grown = self.grow_in(&mut lanes, chain, order, margin);
+                let grown = self.grow_in::<LIVE>(&mut lanes, chain, order, margin);
                 self.lanes = lanes;
                 grown
             }
@@ -107,17 +119,27 @@ impl Expansion {
     }
 
     #[inline(always)]
-    fn grow_in(&mut self, lanes: &mut [Lane], chain: &Chain, order: Option<usize>, margin: f64) -> Result<(), Cause> {
+    fn grow_in<const LIVE: bool>(
+        &mut self,
+        lanes: &mut [Lane],
+        chain: &Chain,
+        order: Option<usize>,
+        margin: f64,
+    ) -> Result<(), Cause> {
         self.start(lanes, chain, margin);
+        if LIVE {
+            self.start_winding(chain);
+        }
         let mut powers = Powers {
             chain,
             length_s: self.length_s,
             order,
             motor_nm: &mut self.motor_nm,
+            flux: &mut self.flux,
             speeds: &mut self.speeds,
             bends: &mut self.bends,
         };
-        let (highest, enough) = add_powers(lanes, &mut powers);
+        let (highest, enough) = add_powers::<LIVE>(lanes, &mut powers);
         self.terms = highest + 1;
         for (i, lane) in lanes.iter().enumerate() {
             self.sums[i] = lane.sums;
@@ -131,6 +153,9 @@ impl Expansion {
         let motor = &chain.motor;
         self.motor_nm[0] = motor.torque_nm;
         self.motor_nm[1] = self.length_s * motor.rate_per_s * (motor.command_nm - motor.torque_nm);
+        if chain.winding.is_some() {
+            self.motor_nm[1..].fill(0.0); // what currents left behind, in case none flow now
+        }
         let (mut before, mut driven_nm) = (Behind::default(), motor.torque_nm);
         let count = lanes.len();
         for (i, lane) in lanes.iter_mut().enumerate() {
@@ -154,21 +179,31 @@ impl Expansion {
         }
     }
 
+    /// The winding's coefficients of τ⁰ and τ¹, and the torque's of τ¹.
+    #[inline(always)]
+    fn start_winding(&mut self, chain: &Chain) {
+        if let Some(winding) = &chain.winding {
+            self.flux.start(winding, self.length_s);
+            self.flux.next(&self.speeds[0], &mut self.motor_nm, 0);
+        }
+    }
+
     /// Halves the piece until the highest powers no longer matter.
     fn shorten_until_converged(&mut self, chain: &Chain) -> Result<(), Cause> {
         let mut sizes = lane::sizes(chain, self.length_s, &self.motor_nm, &self.speeds);
+        let mut linkages = if chain.is_live() { self.flux.sizes() } else { [0.0; TERMS] };
         let mut scale = 1.0;
         for _ in 0..HALVINGS_MAX {
-            let largest = sizes.iter().fold(0.0, |largest: f64, size| largest.max(*size));
-            if !sizes.iter().sum::<f64>().is_finite() {
+            if !(sizes.iter().sum::<f64>() + linkages.iter().sum::<f64>()).is_finite() {
                 return Err(Cause::StateNotFinite);
             }
-            if converged([sizes[TERMS - 4], sizes[TERMS - 3], sizes[TERMS - 2], sizes[TERMS - 1]], largest) {
+            if lane::all_converged(&sizes) && lane::all_converged(&linkages) {
                 self.rescale(scale);
                 return Ok(());
             }
             scale *= 0.5;
             series::rescale(&mut sizes, 0.5);
+            series::rescale(&mut linkages, 0.5);
         }
         Err(Cause::TooStiff)
     }
@@ -180,6 +215,7 @@ impl Expansion {
         }
         self.length_s *= scale;
         series::rescale(&mut self.motor_nm, scale);
+        self.flux.rescale(scale);
         for bend in &mut self.bends {
             for one in [&mut bend.weakening.weakening, &mut bend.sine, &mut bend.cosine] {
                 series::rescale(one, scale);
@@ -264,6 +300,12 @@ impl Expansion {
         }
         if let Some(stop) = &mut chain.stop {
             stop.known_zeros = 0;
+        }
+        if let Some(winding) = chain.winding.as_mut().filter(|winding| winding.live) {
+            let [x_vs, y_vs] = self.flux.growth_vs(self.terms, tau);
+            winding.linkage_vs = [winding.linkage_vs[0] + x_vs, winding.linkage_vs[1] + y_vs];
+            winding.turn_to(chain.nodes[0].angle_rad);
+            chain.motor.torque_nm = winding.torque_nm();
         }
         if chain.motor.rate_per_s != 0.0 {
             chain.motor.torque_nm += series::growth(&self.motor_nm[..self.terms], tau);

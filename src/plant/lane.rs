@@ -13,6 +13,7 @@
 
 use crate::plant::chain::{Chain, Contact, Node};
 use crate::plant::dry::{Bend, Law};
+use crate::plant::flux::Flux;
 use crate::plant::series::{FACTORIAL, INVERSE, INVERSE_FACTORIAL, ORDER_MAX, Series};
 
 /// One line: coefficients under way, factors, sums.
@@ -54,6 +55,7 @@ pub(crate) struct Powers<'a> {
     /// Highest power, where it is given.
     pub(crate) order: Option<usize>,
     pub(crate) motor_nm: &'a mut Series,
+    pub(crate) flux: &'a mut Flux,
     pub(crate) speeds: &'a mut [Series],
     pub(crate) bends: &'a mut [Bend],
 }
@@ -72,14 +74,24 @@ pub(crate) fn converged([first, second, third, fourth]: [f64; 4], largest: f64) 
     later <= TOLERANCE_LATER * largest && later * later <= TOLERANCE * largest * earlier
 }
 
+/// The same for the sizes of a whole series.
+pub(crate) fn all_converged(sizes: &Series) -> bool {
+    let largest = sizes.iter().fold(0.0, |largest: f64, size| largest.max(*size));
+    let [.., first, second, third, fourth] = *sizes;
+    converged([first, second, third, fourth], largest)
+}
+
 /// Adds powers from τ² on until they no longer matter, or to a given order; returns the highest, and whether it
-/// sufficed.
+/// sufficed. `LIVE`: currents make the torque, and no command does. Compiled for either, since the loop is short.
 #[inline(always)]
-pub(crate) fn add_powers(lanes: &mut [Lane], powers: &mut Powers) -> (usize, bool) {
+pub(crate) fn add_powers<const LIVE: bool>(lanes: &mut [Lane], powers: &mut Powers) -> (usize, bool) {
     let motor = &powers.chain.motor;
     let lag = powers.length_s * motor.rate_per_s;
     let motor_weight = motor_weight(powers.chain, powers.length_s);
     let mut latest = [0.0, 0.0, motor_weight * (motor.torque_nm.abs() + motor.command_nm.abs()), 0.0];
+    if LIVE {
+        latest[2] = 0.0;
+    }
     for (i, lane) in lanes.iter().enumerate() {
         latest[2] += lane.weight * powers.speeds[i][0].abs();
         latest[3] += lane.weight * lane.speed.abs();
@@ -87,14 +99,20 @@ pub(crate) fn add_powers(lanes: &mut [Lane], powers: &mut Powers) -> (usize, boo
     let mut largest = if latest[2] < latest[3] { latest[3] } else { latest[2] };
     let last = powers.order.unwrap_or(ORDER_MAX).clamp(1, ORDER_MAX);
     for k in 1..last {
-        let mut size = add_power(lanes, powers, lag, k);
-        if lag != 0.0 {
+        let mut size = add_power::<LIVE>(lanes, powers, lag, k);
+        if LIVE {
+            powers.flux.next(&powers.speeds[0], powers.motor_nm, k);
+        } else if lag != 0.0 {
             powers.motor_nm[k + 1] = -lag * INVERSE[k + 1] * powers.motor_nm[k];
             size += motor_weight * powers.motor_nm[k + 1].abs();
         }
         largest = if largest < size { size } else { largest };
         latest = [latest[1], latest[2], latest[3], size];
-        if ORDER_MIN <= k + 1 && powers.order.is_none() && converged(latest, largest) {
+        if ORDER_MIN <= k + 1
+            && powers.order.is_none()
+            && converged(latest, largest)
+            && (!LIVE || powers.flux.converged())
+        {
             return (k + 1, true);
         }
     }
@@ -106,7 +124,7 @@ fn motor_weight(chain: &Chain, length_s: f64) -> f64 {
     length_s * chain.nodes[0].per_inertia * chain.nodes[0].weight
 }
 
-/// Size of every power over all nodes, as [`add_powers`] reckons it.
+/// Size of every power over all nodes, as [`add_powers`] reckons it; where currents make the torque, the torque's too.
 pub(crate) fn sizes(chain: &Chain, length_s: f64, motor_nm: &Series, speeds: &[Series]) -> Series {
     let motor_weight = motor_weight(chain, length_s);
     let mut sizes = motor_nm.map(|coefficient| motor_weight * coefficient.abs());
@@ -121,7 +139,7 @@ pub(crate) fn sizes(chain: &Chain, length_s: f64, motor_nm: &Series, speeds: &[S
 /// Derivatives k + 1 from the k-th and the speeds' coefficients up to k; returns the size of the speeds' new
 /// coefficients.
 #[inline(always)]
-fn add_power(lanes: &mut [Lane], powers: &mut Powers, lag: f64, k: usize) -> f64 {
+fn add_power<const LIVE: bool>(lanes: &mut [Lane], powers: &mut Powers, lag: f64, k: usize) -> f64 {
     let (inverse, further) = (INVERSE_FACTORIAL[k + 1], INVERSE[k + 2]);
     let (mut speed_before, mut stretch_before) = (0.0, 0.0);
     let mut size = 0.0;
@@ -133,7 +151,7 @@ fn add_power(lanes: &mut [Lane], powers: &mut Powers, lag: f64, k: usize) -> f64
         let mut sum = -(lane.own * speed);
         if 0 < i {
             sum += lane.before * speed_before + lane.spring_before * stretch_before;
-        } else if lag != 0.0 {
+        } else if LIVE || lag != 0.0 {
             sum += lane.share * FACTORIAL[k] * powers.motor_nm[k];
         }
         if i + 1 < count {

@@ -14,6 +14,7 @@ pub use crate::plant::expansion::Stepping;
 use crate::plant::pattern::Notes;
 use crate::plant::search::first_crossing;
 use crate::plant::train::{Initial, Parameters};
+use crate::plant::winding::Winding;
 
 /// What acts from outside during one tick.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -150,7 +151,7 @@ impl Plant {
     pub fn step(&mut self, input: &TickInput, events: &mut EventLog) -> Result<(), Fault> {
         let start_s = self.rate.seconds(self.tick);
         if self.input == Some(*input) && input.is_steady() {
-            self.chain.take_drive(input.drive);
+            self.take_drive(input.drive);
         } else {
             self.check_input(input, start_s)?;
             self.take_input(input, start_s, events);
@@ -225,10 +226,17 @@ impl Plant {
         }
     }
 
+    fn take_drive(&mut self, drive: Applied) {
+        let returned_j = self.chain.take_drive(drive);
+        if let Some(audit) = &mut self.audit {
+            audit.energy.returned_j += returned_j;
+        }
+    }
+
     /// Puts the tick's inputs in place and changes the patterns that they change at once.
     fn take_input(&mut self, input: &TickInput, time_s: f64, events: &mut EventLog) {
         let per_tick = f64::from(self.rate.hz);
-        self.chain.take_drive(input.drive);
+        self.take_drive(input.drive);
         let last = self.chain.nodes.len() - 1;
         let node = &mut self.chain.nodes[last];
         let load = input.load_torque_nm;
@@ -313,13 +321,13 @@ impl Plant {
     /// Currents in the rotor's axes d and q in A; 0 where a torque command makes the torque.
     #[must_use]
     pub fn current_dq_a(&self) -> [f64; 2] {
-        [0.0; 2]
+        self.chain.winding.as_ref().map_or([0.0; 2], Winding::current_a)
     }
 
     /// Currents into the phases a, b and c in A, as the drive's terminals see them.
     #[must_use]
     pub fn phase_current_a(&self) -> [f64; 3] {
-        [0.0; 3]
+        self.chain.winding.as_ref().map_or([0.0; 3], Winding::phase_current_a)
     }
 
     /// Temperature of the winding in K.

@@ -41,6 +41,16 @@ fn stiff_rattle() {
     check_trajectory("f_stiff_rattle", 1e-5);
 }
 
+#[test]
+fn synchronous_machine_on_two_masses() {
+    check_trajectory("g_synchronous_smooth", 1e-8);
+}
+
+#[test]
+fn synchronous_machine_with_play() {
+    check_trajectory("h_synchronous_play", 1e-5);
+}
+
 fn check_trajectory(name: &str, bar: f64) {
     let found = Comparison::of(name);
     for (state, error) in [
@@ -48,6 +58,7 @@ fn check_trajectory(name: &str, bar: f64) {
         ("speed", Some(found.speed)),
         ("coupling torque", found.torque),
         ("gap position", found.gap),
+        ("current", found.current),
     ] {
         assert!(error.unwrap_or(0.0) <= bar, "{name}: {state} is off by {error:?} of its span, allowed {bar:e}");
     }

@@ -8,19 +8,21 @@ use plantstand::base::time::TickRate;
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::{Event, EventLog, Place};
 use plantstand::plant::friction::{Coulomb, Friction};
-use plantstand::plant::motor::MotorKind;
+use plantstand::plant::motor::{MotorKind, Pmsm};
 use plantstand::plant::stepper::{Applied, Effort, Plant, TickInput};
 use plantstand::plant::train::{Initial, Node, Parameters};
 use serde_json::Value;
 
 /// Files of the reference trajectories, without their ending.
-pub const CASES: [&str; 6] = [
+pub const CASES: [&str; 8] = [
     "a_linear_two_mass_chirp",
     "b_two_mass_play_friction",
     "c_three_mass_gear_two_gaps",
     "d_stick_slip_ramp",
     "e_rigid_coast_and_breakaway",
     "f_stiff_rattle",
+    "g_synchronous_smooth",
+    "h_synchronous_play",
 ];
 
 /// Two events are the same when they are no farther apart than this.
@@ -35,6 +37,8 @@ pub struct Comparison {
     pub torque: Option<f64>,
     /// `None` without backlash.
     pub gap: Option<f64>,
+    /// `None` without a winding.
+    pub current: Option<f64>,
     pub events_found: usize,
     pub events_expected: usize,
     /// Events that are in both lists, within a microsecond.
@@ -76,6 +80,7 @@ impl Comparison {
             speed: worst("speed_rad_per_s", nodes, nodes).expect("speeds"),
             torque: worst("coupling_torque_nm", 2 * nodes, couplings),
             gap: worst("gap_position_rad", 2 * nodes + couplings, couplings),
+            current: worst("current_dq_a", 2 * (nodes + couplings), 2),
             events_found: found.len(),
             events_expected: expected.len(),
             events_matched,
@@ -93,23 +98,25 @@ impl Case {
         let file: Value = serde_json::from_str(&text).expect("JSON");
         let nodes = file["nodes"].as_array().expect("nodes").iter().map(node).collect();
         let couplings = file["couplings"].as_array().expect("couplings").iter().map(coupling).collect();
-        let parameters = Parameters { motor: MotorKind::AT_ONCE, nodes, couplings, stops: None, loads: Vec::new() };
+        let motor = motor(&file["motor"]);
+        let parameters = Parameters { motor, nodes, couplings, stops: None, loads: Vec::new() };
         let rate = TickRate { hz: number(&file["tick_hz"]) as u32 };
         Self { file, parameters, rate }
     }
 
-    /// Steps to every sample; one list per state, in the order angles, speeds, torques, gap positions.
+    /// Steps to every sample; one list per state, in the order angles, speeds, torques, gap positions, currents.
     fn run(&self, plant: &mut Plant, events: &mut EventLog) -> Vec<Vec<f64>> {
-        let pieces = self.file["torque_profile"]["pieces"].as_array().expect("torque");
-        let mut pieces = pieces.iter().map(|piece| (self.rate.nearest_tick(number(&piece[0])), number(&piece[1])));
+        let profiles = ["torque_profile", "voltage_profile"].map(|key| self.file[key]["pieces"].as_array());
+        let pieces = profiles.into_iter().flatten().flatten();
+        let mut pieces = pieces.map(|piece| (self.rate.nearest_tick(number(&piece[0])), applied(piece)));
         let mut next = pieces.next();
         let mut input = TickInput::default();
         let (nodes, couplings) = (plant.nodes(), plant.nodes() - 1);
-        let mut samples = vec![Vec::new(); 2 * (nodes + couplings)];
+        let mut samples = vec![Vec::new(); 2 * (nodes + couplings) + 2];
         for at_s in numbers(&self.file["sample_s"]) {
             while plant.tick() < self.rate.nearest_tick(at_s) {
-                while let Some((_, torque_nm)) = next.filter(|(start, _)| *start <= plant.tick()) {
-                    input.drive = Applied::Torque(torque_nm);
+                while let Some((_, drive)) = next.filter(|(start, _)| *start <= plant.tick()) {
+                    input.drive = drive;
                     next = pieces.next();
                 }
                 plant.step(&input, events).expect("no fault");
@@ -118,7 +125,8 @@ impl Case {
             let speeds = (0..nodes).map(|node| plant.speed_rad_per_s(node));
             let torques = (0..couplings).map(|coupling| plant.coupling_torque_nm(coupling));
             let gaps = (0..couplings).map(|coupling| plant.gap_position_rad(coupling));
-            for (list, value) in samples.iter_mut().zip(angles.chain(speeds).chain(torques).chain(gaps)) {
+            let states = angles.chain(speeds).chain(torques).chain(gaps).chain(plant.current_dq_a());
+            for (list, value) in samples.iter_mut().zip(states) {
                 list.push(value);
             }
         }
@@ -166,6 +174,33 @@ fn is_like(found: &Event, expected: &Value) -> bool {
         Place::Coupling(coupling) => expected["coupling"].as_u64() == Some(coupling as u64),
     };
     place && expected["kind"] == found.kind.name() && direction == Some(i64::from(found.direction))
+}
+
+/// A piece of a profile: its start, then a torque or a voltage in two components.
+fn applied(piece: &Value) -> Applied {
+    match numbers(piece)[..] {
+        [_, torque_nm] => Applied::Torque(torque_nm),
+        [_, alpha_v, beta_v] => Applied::Voltage { alpha_v, beta_v },
+        _ => panic!("no piece of a profile: {piece}"),
+    }
+}
+
+/// Files without a motor are of torques that act at once.
+fn motor(value: &Value) -> MotorKind {
+    if value.is_null() {
+        return MotorKind::AT_ONCE;
+    }
+    let of = |key: &str| number(&value[key]);
+    MotorKind::Pmsm(Pmsm {
+        pole_pairs: of("pole_pairs") as u32,
+        resistance_ohm: of("resistance_ohm"),
+        inductance_d_h: of("inductance_d_h"),
+        inductance_q_h: of("inductance_q_h"),
+        flux_linkage_vs: of("flux_linkage_vs"),
+        rotor_offset_rad: of("rotor_offset_rad"),
+        phases_swapped: false,
+        bus_v: of("bus_v"),
+    })
 }
 
 fn node(value: &Value) -> Node {

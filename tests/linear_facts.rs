@@ -23,6 +23,8 @@ fn chain(inertias: &[f64], couplings: &[(f64, f64, f64)]) -> Parameters {
         stiffness_nm_per_rad: *stiffness,
         damping_nms_per_rad: *damping,
         half_gap_rad: 0.0,
+        torque_limit_nm: None,
+        coupled: true,
     };
     Parameters {
         motor: MotorKind::AT_ONCE,
@@ -30,6 +32,7 @@ fn chain(inertias: &[f64], couplings: &[(f64, f64, f64)]) -> Parameters {
         couplings: couplings.iter().map(coupling).collect(),
         stops: None,
         loads: Vec::new(),
+        brake: None,
     }
 }
 

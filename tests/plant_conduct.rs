@@ -28,7 +28,14 @@ fn stribeck(kinetic_nm: f64, static_nm: f64, stribeck_exponent: f64) -> Friction
 }
 
 fn coupling(ratio: f64, half_gap_rad: f64) -> Coupling {
-    Coupling { ratio, stiffness_nm_per_rad: 260.0, damping_nms_per_rad: 0.02, half_gap_rad }
+    Coupling {
+        ratio,
+        stiffness_nm_per_rad: 260.0,
+        damping_nms_per_rad: 0.02,
+        half_gap_rad,
+        torque_limit_nm: None,
+        coupled: true,
+    }
 }
 
 /// Two masses with play, friction and a lag.
@@ -42,6 +49,7 @@ fn two_masses() -> Parameters {
         couplings: vec![coupling(1.0, 1.7e-3)],
         stops: None,
         loads: Vec::new(),
+        brake: None,
     }
 }
 
@@ -182,6 +190,7 @@ fn everything(exponent: f64, stop_damping_nms_per_rad: f64) -> Parameters {
             Load { node: 1, kind: LoadKind::Constant { torque_nm: 0.05 } },
             Load { node: 1, kind: LoadKind::Resisting { torque_nm: 0.03 } },
         ],
+        brake: None,
     }
 }
 
@@ -278,6 +287,7 @@ fn sixty_four_nodes_run() {
         couplings: (0..63).map(link).collect(),
         stops: None,
         loads: Vec::new(),
+        brake: None,
     };
     let mut plant = at_rest(&parameters);
     let mut events = EventLog::new(100_000);
@@ -382,12 +392,15 @@ fn random_machine(stream: &mut Stream) -> Parameters {
             stiffness_nm_per_rad: between(100.0, 800.0),
             damping_nms_per_rad: between(0.02, 0.2),
             half_gap_rad: if between(0.0, 1.0) < 0.3 { 0.0 } else { between(0.0, 4e-3) },
+            torque_limit_nm: None,
+            coupled: true,
         })
         .collect();
     let arm = LoadKind::UnbalancedArm { peak_nm: between(0.0, 0.5), zero_rad: between(-1.0, 1.0) };
     let loads = vec![Load { node: count - 1, kind: arm }];
     let stops = Some(Stops { low_rad: -0.5, high_rad: 0.1, stiffness_nm_per_rad: 2000.0, damping_nms_per_rad: 0.3 });
-    Parameters { motor: MotorKind::IdealTorque { lag_s: between(1e-4, 1e-3) }, nodes, couplings, stops, loads }
+    let motor = MotorKind::IdealTorque { lag_s: between(1e-4, 1e-3) };
+    Parameters { motor, nodes, couplings, stops, loads, brake: None }
 }
 
 /// The raw equations, stepped by the semi-implicit rule of Euler.

@@ -35,7 +35,7 @@ fn brushed() -> Brushed {
 
 fn single(motor: MotorKind, inertia_kgm2: f64, friction: Friction) -> Parameters {
     let nodes = vec![Node { inertia_kgm2, friction }];
-    Parameters { motor, nodes, couplings: Vec::new(), stops: None, loads: Vec::new() }
+    Parameters { motor, nodes, couplings: Vec::new(), stops: None, loads: Vec::new(), brake: None }
 }
 
 fn at_speed(parameters: &Parameters, speed_rad_per_s: f64) -> Plant {

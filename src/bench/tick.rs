@@ -15,6 +15,7 @@ use crate::drive::protection::Trip;
 use crate::drive::setting::{Setting, Settings};
 use crate::plant::current_sensor::{CurrentSensor, CurrentSensorParameters};
 use crate::plant::event::{EventKind, EventLog, Fault};
+use crate::plant::load_noise::LoadNoise;
 use crate::plant::sensor::{Sensor, SensorParameters};
 use crate::plant::stepper::{Applied, Plant, Ramp, TickInput};
 use crate::plant::train::{Initial, Parameters};
@@ -52,6 +53,8 @@ pub struct Setup {
     pub current_sensor: CurrentSensorParameters,
     /// Their noise.
     pub current_noise: Stream,
+    /// The machine's random loads.
+    pub load_noise: LoadNoise,
     /// Whether the energy of every step is added up.
     pub audit: bool,
 }
@@ -123,6 +126,7 @@ pub struct Bench {
     has_winding: bool,
     /// Voltage of the bus in V, as it is; 0 where the motor has no winding.
     bus_v: f64,
+    load_noise: LoadNoise,
     events: EventLog,
     actuation: Actuation,
     /// The torque command behind the actuation, in Nm; 0 while that is off.
@@ -148,6 +152,7 @@ impl Bench {
             current_sensor: CurrentSensor::new(&setup.current_sensor, setup.current_noise.clone()),
             has_winding: setup.plant.motor.bus_v().is_some(),
             bus_v: setup.plant.motor.bus_v().unwrap_or(0.0),
+            load_noise: setup.load_noise.clone(),
             actuation: Actuation::Off,
             commanded_nm: 0.0,
             clamped_when_off: setup.clamped_when_off,
@@ -226,7 +231,7 @@ impl Bench {
         let row = self.row(&feedback, programme_setpoint_rad_per_s);
         self.observe(&feedback, &row);
         let input = self.input(loads);
-        let stepped = self.plant.step(&input, &mut self.events);
+        let stepped = self.plant.step_under(&input, self.load_noise.tick(), &mut self.events);
         self.take_strikes();
         self.actuation = next;
         self.commanded_nm = if next == Actuation::Off { 0.0 } else { feedback.torque_command_nm };
@@ -270,6 +275,7 @@ impl Bench {
         TickInput {
             drive,
             clamp_motor: drive == Applied::Off && self.clamped_when_off,
+            brake_closed: drive == Applied::Off,
             load_torque_nm: loads.load_torque_nm,
             resisting_torque_nm: loads.resisting_torque_nm,
         }

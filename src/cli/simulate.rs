@@ -7,6 +7,7 @@ use crate::cli::score::read_scenario;
 use crate::cli::{Outcome, Stop};
 use crate::host::files::{read_text, try_output, write_whole};
 use crate::scenario::END_S_MAX;
+use crate::trial::examination::{SENSOR, load_noise};
 use crate::trial::simulation::{read_torque, simulate};
 
 /// Runs the command.
@@ -28,7 +29,8 @@ pub fn run(arguments: &SimulateArguments) -> Result<Outcome, Stop> {
     try_output(&arguments.out)?;
     arguments.events.as_deref().map_or(Ok(()), try_output)?;
     let machine = &scenario.machine;
-    let found = simulate(&machine.plant, &machine.initial, rate, &torque, ticks);
+    let noise = load_noise(machine, rate, scenario.seed, SENSOR);
+    let found = simulate(&machine.plant, &machine.initial, rate, noise, &torque, ticks);
     write_whole(&arguments.out, found.states_csv.as_bytes())?;
     if let Some(path) = &arguments.events {
         write_whole(path, found.events_csv.as_bytes())?;

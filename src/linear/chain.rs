@@ -6,6 +6,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use crate::plant::coupling::Coupling;
 use crate::plant::friction::Friction;
 use crate::plant::motor::MotorKind;
 use crate::plant::train::{Node, Parameters};
@@ -110,10 +111,8 @@ impl Chain {
     #[must_use]
     pub fn of(parameters: &Parameters, gaps: Gaps) -> Self {
         let couplings = &parameters.couplings;
-        let cut = match gaps {
-            Gaps::Closed => None,
-            Gaps::Open => couplings.iter().position(|coupling| 0.0 < coupling.half_gap_rad),
-        };
+        let is_cut = |coupling: &Coupling| !coupling.coupled || gaps == Gaps::Open && 0.0 < coupling.half_gap_rad;
+        let cut = couplings.iter().position(is_cut);
         let nodes = cut.map_or(parameters.nodes.len(), |coupling| coupling + 1);
         let actuator = Actuator::of(&parameters.motor);
         let size = 2 * nodes - 1 + usize::from(actuator != Actuator::AtOnce);

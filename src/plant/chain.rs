@@ -5,9 +5,10 @@
 //! reading at [`Chain`].
 
 use crate::base::real;
-use crate::plant::coupling::Coupling;
+use crate::plant::brake::Brake;
 use crate::plant::friction::{Coulomb, Friction};
-use crate::plant::load::LoadKind;
+use crate::plant::joint::{Contact, Joint};
+use crate::plant::load::{Harmonic, LoadKind};
 use crate::plant::stepper::Applied;
 use crate::plant::stops::Stops;
 use crate::plant::train::{Initial, Parameters};
@@ -22,6 +23,7 @@ pub(crate) struct Chain {
     pub(crate) nodes: Vec<Node>,
     pub(crate) joints: Vec<Joint>,
     pub(crate) stop: Option<Stop>,
+    pub(crate) brake: Option<Brake>,
 }
 
 /// The torque path.
@@ -75,6 +77,10 @@ pub(crate) struct Node {
     pub(crate) constant_resisting_nm: f64,
     /// Σ peak cos θ0 and Σ peak sin θ0 of the unbalanced arms: their torque is `arm.0` sin θ − `arm.1` cos θ.
     pub(crate) arm_nm: Option<(f64, f64)>,
+    /// Harmonics of its angle.
+    pub(crate) harmonics: Vec<Harmonic>,
+    /// c of c w |w|; 0: no fan.
+    pub(crate) fan_nms2_per_rad2: f64,
     /// Load torque at the instant, and its change per s.
     pub(crate) load_nm: (f64, f64),
     /// Resisting torque at the instant, and its change per s.
@@ -84,37 +90,6 @@ pub(crate) struct Node {
     pub(crate) motion: Motion,
     /// How many leading coefficients of the speed are known to be 0, since an event has just put it there.
     pub(crate) known_zeros: usize,
-}
-
-/// Whether a coupling's two sides touch.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) enum Contact {
-    /// No play: always.
-    Always,
-    /// On one side of the gap; +1: the motor is ahead.
-    Side(f64),
-    /// Nowhere.
-    Open,
-}
-
-/// A coupling: constants and state.
-#[derive(Clone, Debug)]
-pub(crate) struct Joint {
-    pub(crate) per_ratio: f64,
-    pub(crate) stiffness_nm_per_rad: f64,
-    pub(crate) damping_nms_per_rad: f64,
-    pub(crate) half_gap_rad: f64,
-    /// k/d in 1/s, how fast the shaft relaxes in the open gap; infinite without damping.
-    pub(crate) relaxation_per_s: f64,
-    /// x. Kept beside the angles: as their difference it would lose digits on an axis that has turned far.
-    pub(crate) twist_rad: f64,
-    /// b.
-    pub(crate) gap_position_rad: f64,
-    pub(crate) contact: Contact,
-    /// In contact: how many leading coefficients of the torque are known to be 0. Open: those of the distance to
-    /// `left_side`.
-    pub(crate) known_zeros: usize,
-    pub(crate) left_side: f64,
 }
 
 /// Where the last node is with respect to the stops.
@@ -156,6 +131,7 @@ impl Chain {
             nodes: (0..parameters.nodes.len()).map(|node| Node::new(parameters, initial, node)).collect(),
             joints: (0..parameters.couplings.len()).map(|joint| Joint::new(parameters, initial, joint)).collect(),
             stop: None,
+            brake: parameters.brake,
         };
         chain.stop = parameters.stops.map(|stops| Stop::new(stops, chain.last().angle_rad));
         chain.settle_contacts_at_start();
@@ -207,6 +183,17 @@ impl Chain {
         self.winding.as_ref().is_some_and(|winding| winding.live)
     }
 
+    /// Every node under its constant loads and the brake alone: what a tick's own torques are added to.
+    pub(crate) fn reset_loads(&mut self, brake_closed: bool) {
+        for node in &mut self.nodes {
+            node.load_nm = (node.constant_load_nm, 0.0);
+            node.resisting_nm = (node.constant_resisting_nm, 0.0);
+        }
+        if let Some(brake) = self.brake {
+            self.nodes[brake.node].resisting_nm.0 += brake.resisting_nm(brake_closed);
+        }
+    }
+
     /// x' of a coupling.
     pub(crate) fn twist_speed_rad_per_s(&self, joint: usize) -> f64 {
         self.nodes[joint].speed_rad_per_s * self.joints[joint].per_ratio - self.nodes[joint + 1].speed_rad_per_s
@@ -244,10 +231,14 @@ impl Chain {
         if let Some((sine_nm, cosine_nm)) = this.arm_nm {
             net_nm -= sine_nm * real::sin(this.angle_rad) - cosine_nm * real::cos(this.angle_rad);
         }
+        for harmonic in &this.harmonics {
+            net_nm -= harmonic.torque_nm(this.angle_rad);
+        }
         net_nm - this.load_nm.0
     }
 
-    /// On which side of its gap a coupling starts: in contact where the gap's side is reached and pressed on.
+    /// On which side of its gap a coupling starts: in contact where the gap's side is reached and pressed on; slipping
+    /// where it is pressed harder than its limiter holds.
     fn settle_contacts_at_start(&mut self) {
         for joint in 0..self.joints.len() {
             let this = &self.joints[joint];
@@ -257,6 +248,10 @@ impl Chain {
                 if side * self.joint_torque_nm(joint) < 0.0 {
                     self.joints[joint].contact = Contact::Open;
                 }
+            }
+            let torque_nm = self.joint_torque_nm(joint);
+            if self.joints[joint].limit_nm < torque_nm.abs() {
+                self.start_slip(joint, 1.0_f64.copysign(torque_nm), 0);
             }
         }
     }
@@ -283,6 +278,8 @@ impl Node {
             constant_load_nm: 0.0,
             constant_resisting_nm: 0.0,
             arm_nm: None,
+            harmonics: Vec::new(),
+            fan_nms2_per_rad2: 0.0,
             load_nm: (0.0, 0.0),
             resisting_nm: (0.0, 0.0),
             angle_rad: initial.angle_rad[node],
@@ -299,14 +296,17 @@ impl Node {
     }
 
     fn carry(&mut self, load: &LoadKind) {
-        match *load {
+        match load {
             LoadKind::Constant { torque_nm } => self.constant_load_nm += torque_nm,
             LoadKind::Resisting { torque_nm } => self.constant_resisting_nm += torque_nm.max(0.0),
             LoadKind::UnbalancedArm { peak_nm, zero_rad } => {
                 let (sine_nm, cosine_nm) = self.arm_nm.unwrap_or((0.0, 0.0));
                 self.arm_nm =
-                    Some((sine_nm + peak_nm * real::cos(zero_rad), cosine_nm + peak_nm * real::sin(zero_rad)));
+                    Some((sine_nm + peak_nm * real::cos(*zero_rad), cosine_nm + peak_nm * real::sin(*zero_rad)));
             }
+            LoadKind::Fan { torque_nms2_per_rad2 } => self.fan_nms2_per_rad2 += torque_nms2_per_rad2.max(0.0),
+            LoadKind::Harmonics { terms } => self.harmonics.extend_from_slice(terms),
+            LoadKind::Noise { .. } => {}
         }
     }
 
@@ -320,12 +320,19 @@ impl Node {
             Exponent::Other(exponent) => exponent,
         };
         let dry_nm = self.kinetic_nm + self.excess_nm * real::exp(-real::pow(relative, exponent));
-        (dry_nm + self.resisting_nm.0).copysign(speed) + self.viscous_nms_per_rad * speed
+        let fan_nm = self.fan_nms2_per_rad2 * speed.abs() * speed;
+        (dry_nm + self.resisting_nm.0).copysign(speed) + self.viscous_nms_per_rad * speed + fan_nm
     }
 
     /// Whether dry friction acts on it in this tick.
     pub(crate) fn is_dry(&self) -> bool {
         0.0 < self.excess_nm + self.kinetic_nm || self.resisting_nm != (0.0, 0.0)
+    }
+
+    /// Whether what acts on it depends on the direction of its motion, though nothing rubs: c w |w| has another series on
+    /// either side of speed 0.
+    pub(crate) fn has_fan(&self) -> bool {
+        self.fan_nms2_per_rad2 != 0.0
     }
 
     /// Ts and resisting torque at the instant: what holds it at speed 0. Summed as the slipping friction is summed, so
@@ -353,38 +360,6 @@ impl Exponent {
         } else {
             Self::Other(exponent)
         }
-    }
-}
-
-impl Joint {
-    fn new(parameters: &Parameters, initial: &Initial, joint: usize) -> Self {
-        let Coupling { ratio, stiffness_nm_per_rad, damping_nms_per_rad, half_gap_rad } = parameters.couplings[joint];
-        let twist_rad = initial.angle_rad[joint] / ratio - initial.angle_rad[joint + 1];
-        let damped = 0.0 < damping_nms_per_rad;
-        let given_rad = if damped { initial.gap_position_rad[joint] } else { twist_rad };
-        Self {
-            per_ratio: 1.0 / ratio,
-            stiffness_nm_per_rad,
-            damping_nms_per_rad,
-            half_gap_rad,
-            relaxation_per_s: if damped { stiffness_nm_per_rad / damping_nms_per_rad } else { f64::INFINITY },
-            twist_rad,
-            gap_position_rad: given_rad.clamp(-half_gap_rad, half_gap_rad),
-            contact: if half_gap_rad == 0.0 { Contact::Always } else { Contact::Open },
-            known_zeros: 0,
-            left_side: 0.0,
-        }
-    }
-}
-
-impl Joint {
-    /// T, with x' given; exactly 0 in the open gap.
-    pub(crate) fn torque_nm(&self, twist_speed_rad_per_s: f64) -> f64 {
-        if self.contact == Contact::Open {
-            return 0.0;
-        }
-        self.stiffness_nm_per_rad * (self.twist_rad - self.gap_position_rad)
-            + self.damping_nms_per_rad * twist_speed_rad_per_s
     }
 }
 
@@ -425,6 +400,7 @@ fn assert_sizes(parameters: &Parameters, initial: &Initial) {
         assert!(coupling.ratio != 0.0, "a ratio must not be 0");
         assert!(0.0 < coupling.stiffness_nm_per_rad, "a coupling's stiffness must be above 0");
         assert!(0.0 <= coupling.damping_nms_per_rad && 0.0 <= coupling.half_gap_rad, "damping or gap below 0");
+        assert!(0.0 < coupling.torque_limit_nm.unwrap_or(1.0), "a limiter's torque must be above 0");
     }
     if let Some(stops) = &parameters.stops {
         assert!(stops.low_rad < stops.high_rad && 0.0 < stops.stiffness_nm_per_rad, "stops out of order or soft");
@@ -432,6 +408,10 @@ fn assert_sizes(parameters: &Parameters, initial: &Initial) {
     }
     for load in &parameters.loads {
         assert!(load.node < count, "a load on a node that is not there");
+    }
+    if let Some(brake) = &parameters.brake {
+        assert!(brake.node < count, "a brake on a node that is not there");
+        assert!(0.0 < brake.torque_nm && 0.0 <= brake.drag_nm, "a brake without torque, or one that drives");
     }
 }
 

@@ -1,10 +1,11 @@
-//! What is not linear in a node's equation during one piece: dry friction, Stribeck's part of it, an unbalanced arm.
+//! What is not linear in a node's equation during one piece: dry friction, Stribeck's part of it, an unbalanced arm,
+//! harmonics of the angle, a fan.
 //!
 //! What it does not: decide when a node sticks (see [`crate::plant::pattern`]). Start reading at [`Bend`].
 
 use crate::base::real;
 use crate::plant::chain::{Exponent, Motion, Node};
-use crate::plant::series::{INVERSE, Series, TERMS};
+use crate::plant::series::{self, INVERSE, Series, TERMS};
 use crate::plant::stops::Stops;
 use crate::plant::weakening::{Weakening, mirrored_product};
 
@@ -80,10 +81,30 @@ pub(crate) struct Bend {
     /// Of the angle of an unbalanced arm.
     pub(crate) sine: Series,
     pub(crate) cosine: Series,
+    /// Of the node's harmonics, in their order.
+    pub(crate) waves: Vec<Wave>,
+    /// c of a fan with the sign of the motion; 0 without one, and at rest.
+    pub(crate) fan_nms2_per_rad2: f64,
+}
+
+/// Sine and cosine of n θ + phase over a piece.
+#[derive(Clone, Debug)]
+pub(crate) struct Wave {
+    pub(crate) sine: Series,
+    cosine: Series,
+}
+
+impl Wave {
+    /// Shortens the piece by a factor.
+    pub(crate) fn rescale(&mut self, scale: f64) {
+        series::rescale(&mut self.sine, scale);
+        series::rescale(&mut self.cosine, scale);
+    }
 }
 
 impl Bend {
-    pub(crate) fn blank() -> Self {
+    /// Room for a node's series.
+    pub(crate) fn blank(node: &Node) -> Self {
         Self {
             dry: Dry { law: Law::Rest, direction: 0.0, level_nm: 0.0, excess_nm: 0.0 },
             net_nm: 0.0,
@@ -93,6 +114,8 @@ impl Bend {
             weakening: Weakening::blank(),
             sine: [0.0; TERMS],
             cosine: [0.0; TERMS],
+            waves: vec![Wave { sine: [0.0; TERMS], cosine: [0.0; TERMS] }; node.harmonics.len()],
+            fan_nms2_per_rad2: 0.0,
         }
     }
 
@@ -106,16 +129,29 @@ impl Bend {
             (self.sine[0], self.cosine[0]) = (real::sin(node.angle_rad), real::cos(node.angle_rad));
             self.net_nm -= sine_nm * self.sine[0] - cosine_nm * self.cosine[0];
         }
+        for (wave, harmonic) in self.waves.iter_mut().zip(&node.harmonics) {
+            let argument_rad = harmonic.argument_rad(node.angle_rad);
+            (wave.sine[0], wave.cosine[0]) = (real::sin(argument_rad), real::cos(argument_rad));
+            self.net_nm -= harmonic.peak_nm * wave.sine[0];
+        }
         self.net_nm -= node.load_nm.0;
         self.dry = Dry::of(node, margin);
         self.slope_nms_per_rad = node.viscous_nms_per_rad;
         let ramps = node.load_nm.1 != 0.0 || node.resisting_nm.1 != 0.0;
-        self.acts = self.dry.law != Law::Rest && (self.dry.law == Law::Falling || node.arm_nm.is_some() || ramps);
+        let turns = node.arm_nm.is_some() || !node.harmonics.is_empty();
+        self.fan_nms2_per_rad2 = self.dry.direction * node.fan_nms2_per_rad2;
+        let fans = self.fan_nms2_per_rad2 != 0.0;
+        self.acts = self.dry.law != Law::Rest && (self.dry.law == Law::Falling || turns || ramps || fans);
         let mut friction_nm = node.viscous_nms_per_rad * node.speed_rad_per_s;
         if self.dry.law == Law::Falling {
             self.weakening.start(node, self.dry.direction);
             friction_nm += self.dry.excess_nm * self.weakening.weakening[0];
             self.slope_nms_per_rad += self.dry.excess_nm * self.weakening.slope;
+        }
+        if fans {
+            let by_speed = self.fan_nms2_per_rad2 * node.speed_rad_per_s;
+            friction_nm += by_speed * node.speed_rad_per_s;
+            self.slope_nms_per_rad += 2.0 * by_speed;
         }
         friction_nm += self.dry.level_nm;
         friction_nm += self.dry.direction * node.resisting_nm.0;
@@ -130,7 +166,7 @@ impl Bend {
     }
 
     /// Coefficient k, at least 1, of all that is not linear in speeds and twists, as a torque against the motion:
-    /// Stribeck's part but for its slope, an arm, a stop's spring; and of what changes with time. The speed is known up
+    /// Stribeck's part but for its slope, an arm, harmonics, a fan, a stop's spring; and of what changes with time. The speed is known up
     /// to k.
     ///
     /// Never inlined: few nodes need it in a piece, and the loop over the others is shorter without it.
@@ -145,6 +181,16 @@ impl Bend {
             self.sine[k] = share * mirrored_product(&speed[..k], &self.cosine[..k]);
             self.cosine[k] = -share * mirrored_product(&speed[..k], &self.sine[..k]);
             bend_nm += sine_nm * self.sine[k] - cosine_nm * self.cosine[k];
+        }
+        for (wave, harmonic) in self.waves.iter_mut().zip(&node.harmonics) {
+            let share = length_s * f64::from(harmonic.per_turn) * INVERSE[k];
+            wave.sine[k] = share * mirrored_product(&speed[..k], &wave.cosine[..k]);
+            wave.cosine[k] = -share * mirrored_product(&speed[..k], &wave.sine[..k]);
+            bend_nm += harmonic.peak_nm * wave.sine[k];
+        }
+        if self.fan_nms2_per_rad2 != 0.0 {
+            // The products with the first coefficient are linear and stand in the slope.
+            bend_nm += self.fan_nms2_per_rad2 * mirrored_product(&speed[1..k], &speed[1..k]);
         }
         if k == 1 {
             bend_nm += length_s * (node.load_nm.1 + self.dry.direction * node.resisting_nm.1);

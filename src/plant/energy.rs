@@ -2,10 +2,12 @@
 //!
 //! What it does not: run unless asked for. Start reading at [`Energy::residual_j`].
 
-use crate::plant::chain::{Chain, Contact, Joint, Reach, Stop};
+use crate::plant::chain::{Chain, Reach, Stop};
 use crate::plant::dry::Law;
 use crate::plant::expansion::{Expansion, relaxed};
-use crate::plant::series::{TERMS, product_integral};
+use crate::plant::joint::{Contact, Joint};
+use crate::plant::series::{TERMS, integral, product_integral};
+use crate::plant::weakening::mirrored_product;
 use crate::plant::winding::Winding;
 
 /// Sums of work since tick 0, in J; all 0 unless the audit was asked for.
@@ -15,10 +17,12 @@ pub struct Energy {
     pub supplied_j: f64,
     /// The same with every piece's work counted as positive: the measure of how much was moved to and fro.
     pub supplied_gross_j: f64,
-    /// Lost in the nodes' friction and in resisting loads.
+    /// Lost in the nodes' friction, in resisting loads, in fans and in the brake.
     pub friction_j: f64,
-    /// Lost in the couplings' dampers, in open gaps too.
+    /// Lost in the couplings' dampers, in open gaps too, and what a coupling held when it was taken apart.
     pub damping_j: f64,
+    /// Lost in slipping torque limiters.
+    pub limiters_j: f64,
     /// Lost in the end stops.
     pub stops_j: f64,
     /// Lost in the winding's resistance.
@@ -27,7 +31,8 @@ pub struct Energy {
     pub returned_j: f64,
     /// Lost when the clamp caught a moving motor.
     pub clamp_j: f64,
-    /// Work done against loads that may give it back: constant, unbalanced arm, the programme's load torque.
+    /// Work done against loads that may give it back: constant, unbalanced arm, harmonics, noise, the programme's load
+    /// torque.
     pub load_j: f64,
     /// Stored at the start: kinetic, in the springs of couplings and stops, and in the winding's inductances.
     pub stored_start_j: f64,
@@ -39,7 +44,8 @@ impl Energy {
     /// What is unaccounted for: stored + lost + load − supplied; 0 but for rounding.
     #[must_use]
     pub fn residual_j(&self) -> f64 {
-        let lost_j = self.friction_j + self.damping_j + self.stops_j + self.clamp_j + self.copper_j + self.returned_j;
+        let mechanical_j = self.friction_j + self.damping_j + self.limiters_j + self.stops_j + self.clamp_j;
+        let lost_j = mechanical_j + self.copper_j + self.returned_j;
         (self.stored_j - self.stored_start_j) + lost_j + self.load_j - self.supplied_j
     }
 
@@ -128,6 +134,12 @@ impl Audit {
             if let Some((sine_nm, cosine_nm)) = node.arm_nm {
                 load[k] = sine_nm * bend.sine[k] - cosine_nm * bend.cosine[k];
             }
+            for (wave, harmonic) in bend.waves.iter().zip(&node.harmonics) {
+                load[k] += harmonic.peak_nm * wave.sine[k];
+            }
+            if bend.fan_nms2_per_rad2 != 0.0 {
+                friction[k] += bend.fan_nms2_per_rad2 * mirrored_product(&speed[..=k], &speed[..=k]);
+            }
         }
         friction[0] += bend.dry.level_nm + bend.dry.direction * node.resisting_nm.0;
         friction[1] += bend.dry.direction * node.resisting_nm.1 * length_s;
@@ -138,7 +150,7 @@ impl Audit {
     }
 
     /// In contact the damper loses d x'²; in the open gap d (x' − b')² with x' − b' = −(k/d)(x − b), which is all the
-    /// energy that the relaxing shaft gives up.
+    /// energy that the relaxing shaft gives up; slipping d e'² with e' = −(k/d) δ, likewise.
     fn joint(&mut self, chain: &Chain, joint: usize, expansion: &Expansion, tau: f64) {
         let this = &chain.joints[joint];
         let length_s = expansion.length_s;
@@ -148,19 +160,30 @@ impl Audit {
             self.energy.damping_j += spring_j(this, strain_rad) - spring_j(this, left_rad);
             return;
         }
+        if this.contact == Contact::Apart {
+            return;
+        }
         let mut twist_speed = [0.0; TERMS];
         for (k, twist_speed) in twist_speed.iter_mut().enumerate().take(expansion.terms) {
             *twist_speed = expansion.speeds[joint][k] * this.per_ratio - expansion.speeds[joint + 1][k];
         }
         let twist_speed = &twist_speed[..expansion.terms];
+        if let Contact::Slips(side) = this.contact {
+            let (excess_rad, scale_rad) = (this.slip_excess_rad, this.strain_at_limit_rad(1.0));
+            let left_rad = relaxed(excess_rad, this.relaxation_per_s, tau * length_s, scale_rad);
+            let slipped_rad = length_s * integral(twist_speed, tau) - (left_rad - excess_rad);
+            self.energy.damping_j += spring_j(this, excess_rad) - spring_j(this, left_rad);
+            self.energy.limiters_j += side * this.limit_nm * slipped_rad;
+            return;
+        }
         self.energy.damping_j += this.damping_nms_per_rad * length_s * product_integral(twist_speed, twist_speed, tau);
     }
 }
 
-fn strain_rad(joint: &Joint) -> f64 {
+pub(crate) fn strain_rad(joint: &Joint) -> f64 {
     joint.twist_rad - joint.gap_position_rad
 }
 
-fn spring_j(joint: &Joint, strain_rad: f64) -> f64 {
+pub(crate) fn spring_j(joint: &Joint, strain_rad: f64) -> f64 {
     0.5 * joint.stiffness_nm_per_rad * strain_rad * strain_rad
 }

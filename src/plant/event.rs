@@ -14,7 +14,7 @@ pub struct Event {
     /// Where.
     pub place: Place,
     /// Gaps: the side in contact, +1 where the motor is ahead. A node breaking away: its motion's direction; sticking:
-    /// that of the motion before. Stops: +1 the upper, −1 the lower.
+    /// that of the motion before. Stops: +1 the upper, −1 the lower. Limiters: the torque's, +1 where the motor drives.
     pub direction: i8,
     /// How hard, for strikes.
     pub strike: Option<Strike>,
@@ -35,6 +35,10 @@ pub enum EventKind {
     StopStruck,
     /// The last node came back out of an end stop.
     StopLeft,
+    /// A coupling's torque reached its limiter's.
+    LimiterSlips,
+    /// The slip of a limiter came to rest.
+    LimiterHolds,
 }
 
 impl EventKind {
@@ -48,6 +52,8 @@ impl EventKind {
             Self::BreaksAway => "breaks_away",
             Self::StopStruck => "stop_struck",
             Self::StopLeft => "stop_left",
+            Self::LimiterSlips => "limiter_slips",
+            Self::LimiterHolds => "limiter_holds",
         }
     }
 }

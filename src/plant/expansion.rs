@@ -16,10 +16,11 @@
 //! does not: look for events. Start reading at [`Expansion::expand`].
 
 use crate::base::real;
-use crate::plant::chain::{Chain, Contact, Exponent, Joint};
+use crate::plant::chain::{Chain, Exponent};
 use crate::plant::dry::{Bend, Dry, Law, UNFELT, unfelt};
 use crate::plant::event::Cause;
 use crate::plant::flux::Flux;
+use crate::plant::joint::{Contact, Joint};
 use crate::plant::lane::{self, Behind, Lane, Powers, Sums, add_powers};
 use crate::plant::series::{self, Series, TERMS};
 
@@ -78,7 +79,7 @@ impl Expansion {
             speeds: vec![[0.0; TERMS]; count],
             sums: vec![Sums::default(); count],
             lanes: vec![Lane::default(); count],
-            bends: vec![Bend::blank(); count],
+            bends: chain.nodes.iter().map(Bend::blank).collect(),
             unusual: chain.nodes.iter().any(|node| matches!(node.exponent, Exponent::Other(_))),
         }
     }
@@ -220,6 +221,9 @@ impl Expansion {
             for one in [&mut bend.weakening.weakening, &mut bend.sine, &mut bend.cosine] {
                 series::rescale(one, scale);
             }
+            for wave in &mut bend.waves {
+                wave.rescale(scale);
+            }
         }
         for (speed, sums) in self.speeds.iter_mut().zip(&mut self.sums) {
             series::rescale(speed, scale);
@@ -342,8 +346,20 @@ impl Joint {
     /// Follows what the nodes beside it have turned.
     fn advance(&mut self, turn_before_rad: f64, turn_after_rad: f64, elapsed_s: f64) {
         let strain_rad = self.twist_rad - self.gap_position_rad;
-        self.twist_rad += turn_before_rad * self.per_ratio - turn_after_rad;
+        let turned_rad = turn_before_rad * self.per_ratio - turn_after_rad;
         self.known_zeros = 0;
+        self.limit_zeros = 0;
+        match self.contact {
+            Contact::Apart => return,
+            Contact::Slips(side) => {
+                let scale_rad = self.strain_at_limit_rad(1.0);
+                let excess_rad = relaxed(self.slip_excess_rad, self.relaxation_per_s, elapsed_s, scale_rad);
+                self.slip(side, excess_rad, turned_rad);
+                return;
+            }
+            Contact::Always | Contact::Side(_) | Contact::Open => {}
+        }
+        self.twist_rad += turned_rad;
         if self.contact == Contact::Open {
             let left_rad = relaxed(strain_rad, self.relaxation_per_s, elapsed_s, self.half_gap_rad);
             self.gap_position_rad = (self.twist_rad - left_rad).clamp(-self.half_gap_rad, self.half_gap_rad);
@@ -351,10 +367,11 @@ impl Joint {
     }
 }
 
-/// A strain below this share of the half gap is lost in rounding.
+/// A strain below this share of the half gap (slipping: of the strain at the limit) is lost in rounding.
 const RELAXED: f64 = 1e-17;
 
-/// The shaft's strain x − b in the open gap after a time: it decays by exp(−(k/d) t) whatever the nodes do.
-pub(crate) fn relaxed(strain_rad: f64, relaxation_per_s: f64, elapsed_s: f64, half_gap_rad: f64) -> f64 {
-    if strain_rad.abs() <= RELAXED * half_gap_rad { 0.0 } else { strain_rad * real::exp(-relaxation_per_s * elapsed_s) }
+/// The shaft's strain x − b in the open gap (slipping: what it is beyond that at the limit) after a time: it decays by
+/// exp(−(k/d) t) whatever the nodes do.
+pub(crate) fn relaxed(strain_rad: f64, relaxation_per_s: f64, elapsed_s: f64, scale_rad: f64) -> f64 {
+    if strain_rad.abs() <= RELAXED * scale_rad { 0.0 } else { strain_rad * real::exp(-relaxation_per_s * elapsed_s) }
 }

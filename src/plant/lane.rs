@@ -11,9 +11,10 @@
 //! sums; the coefficients follow aside. What it does not: the first coefficient, which is summed as the torques at an
 //! instant are. Start reading at [`add_powers`].
 
-use crate::plant::chain::{Chain, Contact, Node};
+use crate::plant::chain::{Chain, Node};
 use crate::plant::dry::{Bend, Law};
 use crate::plant::flux::Flux;
+use crate::plant::joint::Contact;
 use crate::plant::series::{FACTORIAL, INVERSE, INVERSE_FACTORIAL, ORDER_MAX, Series};
 
 /// One line: coefficients under way, factors, sums.
@@ -189,8 +190,12 @@ pub(crate) struct Behind {
 impl Behind {
     pub(crate) fn of(chain: &Chain, node: usize) -> Self {
         let Some(joint) = chain.joints.get(node) else { return Self::default() };
-        if joint.contact == Contact::Open {
-            return Self::default();
+        match joint.contact {
+            Contact::Always | Contact::Side(_) => {}
+            Contact::Open | Contact::Apart => return Self::default(),
+            Contact::Slips(_) => {
+                return Self { per_ratio: joint.per_ratio, torque_nm: joint.torque_nm(0.0), ..Self::default() };
+            }
         }
         let twist_speed = chain.twist_speed_rad_per_s(node);
         Self {

@@ -4,12 +4,14 @@
 //! What it does not: control anything (see `drive`), know a scenario's keys, or meet a clock. Start reading at
 //! [`train::Parameters`], what a machine is, then [`stepper::Plant`], how it moves. How right it is stands in ACCURACY.md.
 
+pub mod brake;
 pub mod coupling;
 pub mod current_sensor;
 pub mod energy;
 pub mod event;
 pub mod friction;
 pub mod load;
+pub mod load_noise;
 pub mod motor;
 pub mod sensor;
 pub mod stepper;
@@ -20,7 +22,9 @@ mod chain;
 mod dry;
 mod expansion;
 mod flux;
+mod joint;
 mod lane;
+mod limiter;
 mod pattern;
 mod search;
 mod series;

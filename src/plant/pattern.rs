@@ -3,8 +3,10 @@
 //! Each change happens at one instant, at which the chain's state has just been computed. What it does not: find that
 //! instant (see [`crate::plant::search`]). Start reading at [`Chain::change`].
 
-use crate::plant::chain::{Chain, Contact, Motion, Reach};
+use crate::plant::chain::{Chain, Motion, Reach};
+use crate::plant::energy::{spring_j, strain_rad};
 use crate::plant::event::{Event, EventKind, EventLog, Place, Strike};
+use crate::plant::joint::Contact;
 use crate::plant::search::Ending;
 
 /// Where changes are written down.
@@ -16,7 +18,7 @@ pub(crate) struct Notes<'a> {
 }
 
 impl Notes<'_> {
-    fn add(&mut self, kind: EventKind, place: Place, direction: f64) {
+    pub(crate) fn add(&mut self, kind: EventKind, place: Place, direction: f64) {
         let direction = if direction < 0.0 { -1 } else { 1 };
         self.log.push(Event { time_s: self.time_s, kind, place, direction, strike: None });
     }
@@ -32,12 +34,15 @@ impl Chain {
             Ending::Pressing(side) => self.stop_lets_go(side, notes),
             Ending::Lagging(side) => self.stop_catches_up(side, notes),
             Ending::Penetration(side) => self.leave_stop(side, notes),
+            Ending::Limit(joint, side) => self.limiter_slips(joint, side, notes),
+            Ending::Slip(joint) => self.limiter_holds(joint, notes),
             Ending::Slide(node) => self.come_to_rest(node, notes),
             Ending::Hold(node, direction) => {
                 // The net torque equals the friction to the bit here, so the speed's slope is 0 as well as the speed.
                 self.break_away(node, direction, 2, notes);
             }
         }
+        self.settle_limiters(notes);
         self.free_overcome_nodes(notes);
     }
 
@@ -61,6 +66,7 @@ impl Chain {
         this.contact = Contact::Side(side);
         this.gap_position_rad = side * this.half_gap_rad;
         this.known_zeros = 0;
+        this.limit_zeros = 0;
         if this.damping_nms_per_rad == 0.0 {
             this.twist_rad = this.gap_position_rad;
             this.known_zeros = 1;
@@ -166,22 +172,53 @@ impl Chain {
     }
 
     /// Takes a node without dry friction (from now on) out of its pattern, and one with dry friction into one. At the
-    /// start of a tick, where the programme's resisting torque may come and go.
+    /// start of a tick, where the programme's resisting torque and the brake may come and go. A node with a fan slides
+    /// though nothing rubs: its fan's series holds in one direction.
     pub(crate) fn adopt_friction(&mut self, node: usize, dry: bool, notes: &mut Notes) {
         let this = &mut self.nodes[node];
         match (this.motion, dry) {
             (Motion::Free, true) if this.speed_rad_per_s == 0.0 => this.motion = Motion::Held,
             (Motion::Free, true) => this.motion = Motion::Slides(1.0_f64.copysign(this.speed_rad_per_s)),
             (Motion::Held, false) => {
-                this.motion = Motion::Free;
+                self.let_go(node);
                 let net_nm = self.net_torque_nm(node);
                 if net_nm != 0.0 {
                     notes.add(EventKind::BreaksAway, Place::Node(node), net_nm);
                 }
             }
-            (Motion::Slides(_), false) => this.motion = Motion::Free,
+            (Motion::Slides(_) | Motion::Free, false) => self.let_go(node),
             _ => {}
         }
+    }
+
+    /// Nothing rubs on a node (from now on).
+    fn let_go(&mut self, node: usize) {
+        if !self.nodes[node].has_fan() {
+            self.nodes[node].motion = Motion::Free;
+            return;
+        }
+        let speed_rad_per_s = self.nodes[node].speed_rad_per_s;
+        let ahead = if speed_rad_per_s == 0.0 { self.net_torque_nm(node) } else { speed_rad_per_s };
+        self.nodes[node].motion = Motion::Slides(1.0_f64.copysign(ahead));
+    }
+
+    /// Takes a coupling apart; returns what its spring held, in J.
+    pub(crate) fn uncouple(&mut self, joint: usize) -> f64 {
+        let this = &mut self.joints[joint];
+        let held_j = spring_j(this, strain_rad(this));
+        this.contact = Contact::Apart;
+        this.loosen();
+        held_j
+    }
+
+    /// Couples again where the nodes stand, if it is not coupled; nothing is lost by that.
+    pub(crate) fn couple(&mut self, joint: usize) -> f64 {
+        let this = &mut self.joints[joint];
+        if this.contact == Contact::Apart {
+            this.loosen();
+            this.contact = if this.half_gap_rad == 0.0 { Contact::Always } else { Contact::Open };
+        }
+        0.0
     }
 
     /// Holds node 0 or lets it go; returns the kinetic energy taken from it in J. Catching it changes the twist's speed
@@ -204,13 +241,20 @@ impl Chain {
         lost_j
     }
 
-    fn end_pulling_contacts(&mut self, notes: &mut Notes) {
-        if let Some(joint) = self.joints.first()
-            && let Contact::Side(side) = joint.contact
-            && side * self.joint_torque_nm(0) < 0.0
+    /// A contact whose torque has jumped past 0.
+    pub(crate) fn end_pulling_contact(&mut self, joint: usize, notes: &mut Notes) {
+        if let Contact::Side(side) = self.joints[joint].contact
+            && side * self.joint_torque_nm(joint) < 0.0
         {
-            self.open_gap(0, notes);
-            self.joints[0].known_zeros = 1;
+            self.open_gap(joint, notes);
+            self.joints[joint].known_zeros = 1;
+        }
+    }
+
+    fn end_pulling_contacts(&mut self, notes: &mut Notes) {
+        if !self.joints.is_empty() {
+            self.end_pulling_contact(0, notes);
+            self.joints[0].limit_zeros = 0;
         }
         match self.stop.map(|stop| stop.reach) {
             Some(Reach::Pressing(side)) if self.stop_torque_nm(side) < 0.0 => self.stop_lets_go(side, notes),

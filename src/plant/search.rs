@@ -5,8 +5,9 @@
 //! 0 ends the pattern. Most are excluded by the sizes of their coefficients alone. What it does not: change patterns
 //! (see [`crate::plant::pattern`]). Start reading at [`first_crossing`].
 
-use crate::plant::chain::{Chain, Contact, Motion, Reach, Stop};
+use crate::plant::chain::{Chain, Motion, Reach, Stop};
 use crate::plant::expansion::{Expansion, relaxed};
+use crate::plant::joint::{Contact, Joint};
 use crate::plant::series::{self, INVERSE, ORDER_MAX, Series, TERMS};
 
 /// Which pattern ends.
@@ -24,6 +25,10 @@ pub(crate) enum Ending {
     Lagging(f64),
     /// The node leaves the stop in which it was.
     Penetration(f64),
+    /// A contact's torque reaches the limiter's; +1: the motor drives.
+    Limit(usize, f64),
+    /// The speed of a limiter's slip returns to 0.
+    Slip(usize),
     /// A sliding node reaches speed 0.
     Slide(usize),
     /// The net torque on a held node reaches what friction holds, in this direction.
@@ -50,11 +55,15 @@ pub(crate) fn first_crossing(chain: &Chain, expansion: &mut Expansion) -> Option
     let mut search = Search { tau: 1.0, found: None };
     for joint in 0..chain.joints.len() {
         match chain.joints[joint].contact {
-            Contact::Always => {}
+            Contact::Always | Contact::Apart => {}
             Contact::Side(side) if contact_is_firm(chain, joint, side, expansion) => {}
             Contact::Side(side) => search.contact(chain, joint, side, expansion),
             Contact::Open if gap_is_far(chain, joint, expansion) => {}
             Contact::Open => search.gap(chain, joint, expansion),
+            Contact::Slips(side) => search.slip(chain, joint, side, expansion),
+        }
+        if chain.joints[joint].has_limiter() {
+            search.limit(chain, joint, expansion);
         }
     }
     if let Some(stop) = &chain.stop {
@@ -86,10 +95,10 @@ impl Swing {
         Self { twist_rad, torque_nm: this.stiffness_nm_per_rad * twist_rad + this.damping_nms_per_rad * speed }
     }
 
-    /// Of the torque that a coupling passes on: none in the open gap, none where there is no coupling.
+    /// Of the torque that a coupling passes on: none in the open gap or while it slips, none where there is no coupling.
     fn passed_nm(chain: &Chain, joint: Option<usize>, expansion: &Expansion) -> f64 {
         match joint.and_then(|joint| Some((joint, chain.joints.get(joint)?))) {
-            Some((joint, this)) if this.contact != Contact::Open => Self::of(chain, joint, expansion).torque_nm,
+            Some((joint, this)) if this.passes_motion() => Self::of(chain, joint, expansion).torque_nm,
             _ => 0.0,
         }
     }
@@ -128,12 +137,17 @@ fn gap_is_far(chain: &Chain, joint: usize, expansion: &Expansion) -> bool {
 fn shorten_for_gap(chain: &Chain, joint: usize, expansion: &mut Expansion) {
     let this = &chain.joints[joint];
     let turns = this.relaxation_per_s * expansion.length_s;
-    let strain_rad = this.twist_rad - this.gap_position_rad;
-    if this.contact == Contact::Open
-        && RELAXATION_MAX < turns
-        && relaxed(strain_rad, this.relaxation_per_s, 0.0, this.half_gap_rad) != 0.0
-        && !gap_is_far(chain, joint, expansion)
-    {
+    let relaxes = match this.contact {
+        Contact::Open => {
+            let strain_rad = this.twist_rad - this.gap_position_rad;
+            RELAXATION_MAX < turns
+                && relaxed(strain_rad, this.relaxation_per_s, 0.0, this.half_gap_rad) != 0.0
+                && !gap_is_far(chain, joint, expansion)
+        }
+        Contact::Slips(_) => RELAXATION_MAX < turns && slip_excess_rad(this) != 0.0,
+        Contact::Always | Contact::Side(_) | Contact::Apart => false,
+    };
+    if relaxes {
         expansion.rescale(RELAXATION_MAX / turns);
     }
 }
@@ -161,6 +175,52 @@ impl Search {
         let mut pressed = torque_series(chain, joint, expansion).map(|coefficient| side * coefficient);
         pressed[..known_zeros].fill(0.0);
         self.consider(&pressed[..expansion.terms], Ending::Contact(joint));
+    }
+
+    /// What a contact's torque has to spare below the limiter's, on the sides where it may come up to it.
+    #[inline(never)]
+    fn limit(&mut self, chain: &Chain, joint: usize, expansion: &Expansion) {
+        let this = &chain.joints[joint];
+        if !this.passes_motion() {
+            return;
+        }
+        let torque_nm = chain.joint_torque_nm(joint);
+        let swing_nm = Swing::of(chain, joint, expansion).torque_nm;
+        if this.limit_zeros == 0 && torque_nm.abs() + swing_nm < this.limit_nm {
+            return;
+        }
+        let torque = torque_series(chain, joint, expansion);
+        for side in [1.0, -1.0] {
+            let mut spare = torque.map(|coefficient| -side * coefficient);
+            spare[0] += this.limit_nm;
+            // After a slip the torque is at the limit on the side where it slipped.
+            if 0.0 < side * torque_nm {
+                spare[..this.limit_zeros].fill(0.0);
+            }
+            self.consider(&spare[..expansion.terms], Ending::Limit(joint, side));
+        }
+    }
+
+    /// The speed of a limiter's slip: x' less the speed of the relaxing strain.
+    #[inline(never)]
+    fn slip(&mut self, chain: &Chain, joint: usize, side: f64, expansion: &Expansion) {
+        let this = &chain.joints[joint];
+        let mut ahead = [0.0; TERMS];
+        for (k, ahead) in ahead.iter_mut().enumerate().take(expansion.terms) {
+            *ahead = side * twist_speed_coefficient(chain, joint, expansion, k);
+        }
+        let mut terms = expansion.terms;
+        let mut strain_speed = side * this.relaxation_per_s * slip_excess_rad(this);
+        if slip_excess_rad(this) != 0.0 {
+            terms = TERMS;
+            ahead[0] += strain_speed;
+            for k in 1..=ORDER_MAX {
+                strain_speed *= -this.relaxation_per_s * expansion.length_s * INVERSE[k];
+                ahead[k] += strain_speed;
+            }
+        }
+        ahead[..this.limit_zeros].fill(0.0);
+        self.consider(&ahead[..terms], Ending::Slip(joint));
     }
 
     #[inline(never)]
@@ -238,6 +298,11 @@ impl Search {
     }
 }
 
+/// δ of a slipping coupling, 0 where it is lost in rounding.
+fn slip_excess_rad(joint: &Joint) -> f64 {
+    relaxed(joint.slip_excess_rad, joint.relaxation_per_s, 0.0, joint.strain_at_limit_rad(1.0))
+}
+
 /// v = x' of a coupling.
 fn twist_speed_coefficient(chain: &Chain, joint: usize, expansion: &Expansion, k: usize) -> f64 {
     expansion.speeds[joint][k] * chain.joints[joint].per_ratio - expansion.speeds[joint + 1][k]
@@ -262,12 +327,12 @@ fn torque_series(chain: &Chain, joint: usize, expansion: &Expansion) -> Series {
 fn held_net_series(chain: &Chain, node: usize, expansion: &Expansion) -> Series {
     let mut net = if node == 0 { expansion.motor_nm } else { [0.0; TERMS] };
     if let Some(before) = node.checked_sub(1)
-        && chain.joints[before].contact != Contact::Open
+        && chain.joints[before].passes_motion()
     {
         net = torque_series(chain, before, expansion);
     }
     if let Some(joint) = chain.joints.get(node)
-        && joint.contact != Contact::Open
+        && joint.passes_motion()
     {
         let torque = torque_series(chain, node, expansion);
         for (net, torque) in net.iter_mut().zip(torque) {

@@ -5,12 +5,16 @@
 //! alone. What it does not: control anything. Start reading at
 //! [`Plant::step`].
 
+use std::fmt;
+
 use crate::base::time::TickRate;
 use crate::plant::chain::Chain;
 use crate::plant::energy::{Audit, Energy};
 use crate::plant::event::{Cause, EventLog, Fault};
 use crate::plant::expansion::Expansion;
 pub use crate::plant::expansion::Stepping;
+use crate::plant::joint::Contact;
+use crate::plant::load_noise::NodeTorque;
 use crate::plant::pattern::Notes;
 use crate::plant::search::first_crossing;
 use crate::plant::train::{Initial, Parameters};
@@ -23,6 +27,8 @@ pub struct TickInput {
     pub drive: Applied,
     /// Holds node 0 exactly at speed 0.
     pub clamp_motor: bool,
+    /// Whether the holding brake is closed; where there is none it means nothing.
+    pub brake_closed: bool,
     /// The programme's load torque on the last node in Nm, against positive motion, added to its loads.
     pub load_torque_nm: Ramp,
     /// The programme's resisting torque on the last node in Nm, added to its friction; below 0 counts as 0.
@@ -78,6 +84,10 @@ pub struct Ramp {
     /// At the tick's end.
     pub end: f64,
 }
+
+/// Fastest a node may turn for people to couple and uncouple, about a turn a minute: what is slower is at rest to the
+/// eye, and without dry friction nothing ever comes to rest exactly.
+const REST_RAD_PER_S: f64 = 0.1;
 
 /// Pieces a tick may take. A machine that needs more turns by some 10 000 rad in a tick.
 const PIECES_MAX: u32 = 4096;
@@ -149,13 +159,21 @@ impl Plant {
     /// # Errors
     /// A [`Fault`] when the state cannot be computed; the plant is not to be used after that.
     pub fn step(&mut self, input: &TickInput, events: &mut EventLog) -> Result<(), Fault> {
+        self.step_under(input, &[], events)
+    }
+
+    /// The same with random load torques ([`crate::plant::load_noise`]) added to the nodes' loads.
+    ///
+    /// # Errors
+    /// As [`Plant::step`].
+    pub fn step_under(&mut self, input: &TickInput, noise: &[NodeTorque], events: &mut EventLog) -> Result<(), Fault> {
         let start_s = self.rate.seconds(self.tick);
-        if self.input == Some(*input) && input.is_steady() {
+        if self.input == Some(*input) && input.is_steady() && noise.is_empty() {
             self.take_drive(input.drive);
         } else {
-            self.check_input(input, start_s)?;
-            self.take_input(input, start_s, events);
-            self.input = Some(*input);
+            self.check_input(input, noise, start_s)?;
+            self.take_input(input, noise, start_s, events);
+            self.input = noise.is_empty().then_some(*input);
         }
         let piece_s = self.piece_s;
         let mut budget = Budget { pieces: PIECES_MAX, changes: CHANGES_MAX };
@@ -211,7 +229,7 @@ impl Plant {
         self.expansion.advance(&mut self.chain, tau);
     }
 
-    fn check_input(&self, input: &TickInput, time_s: f64) -> Result<(), Fault> {
+    fn check_input(&self, input: &TickInput, noise: &[NodeTorque], time_s: f64) -> Result<(), Fault> {
         let (load, resisting) = (&input.load_torque_nm, &input.resisting_torque_nm);
         let last = self.chain.nodes.len() - 1;
         let fault = |node| Err(Fault { node, time_s, cause: Cause::InputNotFinite });
@@ -222,7 +240,8 @@ impl Plant {
         } else if !(load.start + load.end + resisting.start + resisting.end).is_finite() {
             fault(last)
         } else {
-            Ok(())
+            let sound = |torque_nm: &Ramp| (torque_nm.start + torque_nm.end).is_finite();
+            noise.iter().find(|one| !sound(&one.torque_nm)).map_or(Ok(()), |one| fault(one.node))
         }
     }
 
@@ -234,21 +253,27 @@ impl Plant {
     }
 
     /// Puts the tick's inputs in place and changes the patterns that they change at once.
-    fn take_input(&mut self, input: &TickInput, time_s: f64, events: &mut EventLog) {
+    fn take_input(&mut self, input: &TickInput, noise: &[NodeTorque], time_s: f64, events: &mut EventLog) {
         let per_tick = f64::from(self.rate.hz);
         self.take_drive(input.drive);
         let last = self.chain.nodes.len() - 1;
+        self.chain.reset_loads(input.brake_closed);
         let node = &mut self.chain.nodes[last];
         let load = input.load_torque_nm;
-        node.load_nm = (node.constant_load_nm + load.start, (load.end - load.start) * per_tick);
+        node.load_nm = (node.load_nm.0 + load.start, (load.end - load.start) * per_tick);
         let (start, end) = (input.resisting_torque_nm.start.max(0.0), input.resisting_torque_nm.end.max(0.0));
-        node.resisting_nm = (node.constant_resisting_nm + start, (end - start) * per_tick);
+        node.resisting_nm = (node.resisting_nm.0 + start, (end - start) * per_tick);
+        for NodeTorque { node, torque_nm } in noise {
+            let load_nm = &mut self.chain.nodes[*node].load_nm;
+            *load_nm = (load_nm.0 + torque_nm.start, load_nm.1 + (torque_nm.end - torque_nm.start) * per_tick);
+        }
         let mut notes = Notes { time_s, log: events, stops_j: 0.0 };
         let lost_j = self.chain.clamp_motor(input.clamp_motor, self.chain.nodes[0].is_dry(), &mut notes);
         for node in 0..=last {
             let dry = self.chain.nodes[node].is_dry();
             self.chain.adopt_friction(node, dry, &mut notes);
         }
+        self.chain.settle_limiters(&mut notes);
         self.chain.free_overcome_nodes(&mut notes);
         if let Some(audit) = &mut self.audit {
             audit.energy.clamp_j += lost_j;
@@ -286,6 +311,48 @@ impl Plant {
     #[must_use]
     pub fn events_of_a_tick_max(&self) -> usize {
         2 * CHANGES_MAX as usize + 2 * self.nodes() + 2
+    }
+
+    /// Whether every node turns so slowly that a person may take it in hand.
+    #[must_use]
+    pub fn is_at_rest(&self) -> bool {
+        self.chain.nodes.iter().all(|node| node.speed_rad_per_s.abs() <= REST_RAD_PER_S)
+    }
+
+    /// Whether a coupling is coupled.
+    #[must_use]
+    pub fn is_coupled(&self, coupling: usize) -> bool {
+        self.chain.joints[coupling].contact != Contact::Apart
+    }
+
+    /// Takes a coupling apart: it transmits nothing from the next tick on, and what lies behind it stays where its own
+    /// friction and loads leave it; a load that hangs on nothing else falls. What the coupling's spring held is lost.
+    ///
+    /// # Errors
+    /// [`NotAtRest`] when a node turns; nothing has changed then.
+    pub fn uncouple(&mut self, coupling: usize) -> Result<(), NotAtRest> {
+        self.take_hand(coupling, Chain::uncouple)
+    }
+
+    /// Couples again, clamped as the nodes stand: untwisted, in the middle of the backlash. The angle between the
+    /// nodes that this leaves is nobody's mistake but that of whoever couples.
+    ///
+    /// # Errors
+    /// [`NotAtRest`] when a node turns; nothing has changed then.
+    pub fn couple(&mut self, coupling: usize) -> Result<(), NotAtRest> {
+        self.take_hand(coupling, Chain::couple)
+    }
+
+    fn take_hand(&mut self, coupling: usize, act: fn(&mut Chain, usize) -> f64) -> Result<(), NotAtRest> {
+        if !self.is_at_rest() {
+            return Err(NotAtRest);
+        }
+        let lost_j = act(&mut self.chain, coupling);
+        self.input = None;
+        if let Some(audit) = &mut self.audit {
+            audit.energy.damping_j += lost_j;
+        }
+        Ok(())
     }
 
     /// Angle of a node in rad.
@@ -348,6 +415,18 @@ impl Plant {
         self.effort
     }
 }
+
+/// Why nobody may couple or uncouple: a node turns.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct NotAtRest;
+
+impl fmt::Display for NotAtRest {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("the axis is not at rest")
+    }
+}
+
+impl std::error::Error for NotAtRest {}
 
 /// Counts of the work done.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

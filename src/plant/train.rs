@@ -3,6 +3,7 @@
 //! What it does not: move (see [`crate::plant::stepper`]) or check what people wrote (see `scenario`). Start reading at
 //! [`Parameters`].
 
+use crate::plant::brake::Brake;
 use crate::plant::coupling::Coupling;
 use crate::plant::friction::Friction;
 use crate::plant::load::Load;
@@ -23,6 +24,8 @@ pub struct Parameters {
     pub stops: Option<Stops>,
     /// Loads on nodes, any number.
     pub loads: Vec<Load>,
+    /// The holding brake; `None`: there is none.
+    pub brake: Option<Brake>,
 }
 
 /// One inertia with its friction.

@@ -203,6 +203,10 @@ fn walk_tagged(table: &Table, tagged: &'static Tagged, path: &str, complaints: &
     let names = || tagged.variants.iter().map(|variant| variant.name);
     let allowed = allowed_texts(names());
     let Some(entry) = table.entry("kind") else {
+        if let Some(variant) = tagged.variant_of(table) {
+            walk_keys(table, &Keys { tag: None, section: &variant.section }, path, complaints);
+            return;
+        }
         complaints.add(table.at, Kind::Missing, path_of_kind, format!("missing; {allowed}"));
         return;
     };

@@ -8,7 +8,7 @@ use serde_json::{Map, Value, json};
 use crate::drive::setting::Setting;
 use crate::scenario::keys;
 use crate::scenario::keys::examination::{CHANGE, FACTOR, SCATTER};
-use crate::scenario::shape::{Key, Presence, Range, Section, Shape, Tagged};
+use crate::scenario::shape::{Key, Presence, Range, Section, Shape, Tagged, Variant};
 use crate::score::measure::Measure;
 
 /// The JSON Schema (2020-12) of a scenario, the file taken as JSON.
@@ -46,13 +46,20 @@ pub fn suite_schema() -> Value {
 
 /// A table whose keys are these and no others; of a table with a kind, `kind` among them.
 fn section(section: &Section, kind: Option<&str>) -> Value {
+    kind_section(section, kind, false)
+}
+
+/// The same; where `is_preset`, `kind` may be left out.
+fn kind_section(section: &Section, kind: Option<&str>, is_preset: bool) -> Value {
     let mut properties: Map<String, Value> =
         section.keys.iter().map(|key| (key.name.to_owned(), property(key))).collect();
     let mut required: Vec<&str> =
         section.keys.iter().filter(|key| matches!(key.presence, Presence::Needed)).map(|key| key.name).collect();
     if let Some(kind) = kind {
         properties.insert("kind".to_owned(), json!({ "const": kind }));
-        required.insert(0, "kind");
+        if !is_preset {
+            required.insert(0, "kind");
+        }
     }
     json!({
         "type": "object",
@@ -124,8 +131,9 @@ fn number(range: Range) -> Value {
 }
 
 fn tagged(tagged: &Tagged) -> Value {
-    let variants: Vec<Value> =
-        tagged.variants.iter().map(|variant| section(&variant.section, Some(variant.name))).collect();
+    let variant =
+        |variant: &Variant| kind_section(&variant.section, Some(variant.name), tagged.preset == Some(variant.name));
+    let variants: Vec<Value> = tagged.variants.iter().map(variant).collect();
     json!({ "oneOf": variants })
 }
 

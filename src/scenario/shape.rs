@@ -3,6 +3,8 @@
 //! One description serves the reader, the complaints and the JSON Schema, so that they cannot differ. What it does
 //! not: hold the keys themselves (`keys/`). Start reading at [`Section`].
 
+use crate::scenario::file::Table;
+
 /// A table in the file: the keys it may hold.
 #[derive(Debug)]
 pub(crate) struct Section {
@@ -21,6 +23,8 @@ pub(crate) struct Tagged {
     pub(crate) variants: &'static [Variant],
     /// Kinds of later capabilities.
     pub(crate) later: &'static [&'static str],
+    /// The kind that a table without `kind` is of; none where it must be given.
+    pub(crate) preset: Option<&'static str>,
 }
 
 /// One kind of a [`Tagged`] table.
@@ -169,6 +173,14 @@ pub(crate) fn allowed_texts<'n>(names: impl Iterator<Item = &'n str>) -> String 
 }
 
 impl Tagged {
+    /// The variant of a table, by its kind or for want of it.
+    pub(crate) fn variant_of(&self, table: &Table) -> Option<&'static Variant> {
+        match table.entry("kind") {
+            Some(entry) => self.variant(entry.value.kind.text()?),
+            None => self.variant(self.preset?),
+        }
+    }
+
     /// The variant of this kind.
     pub(crate) fn variant(&self, name: &str) -> Option<&'static Variant> {
         self.variants.iter().find(|variant| variant.name == name)

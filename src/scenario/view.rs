@@ -173,6 +173,14 @@ impl<'f> View<'f> {
         list.iter().enumerate().filter_map(|(index, item)| view_of(item, shape, format!("{path}.{index}"))).collect()
     }
 
+    /// How many items stand in a list, sound or not; 0 where there is none.
+    pub(crate) fn given(&self, name: &str) -> usize {
+        match self.table.entry(name).map(|entry| &entry.value.kind) {
+            Some(ValueKind::List(list)) => list.len(),
+            _ => 0,
+        }
+    }
+
     /// Whether a key takes an array of tables.
     pub(crate) fn lists(&self, name: &str) -> bool {
         self.described(name).is_some_and(|key| matches!(key.shape, Shape::Tables(_) | Shape::TaggedTables(_)))
@@ -208,10 +216,7 @@ fn view_of<'f>(value: &'f Value, shape: &Shape, path: String) -> Option<View<'f>
     let ValueKind::Table(table) = &value.kind else { return None };
     match shape {
         Shape::Table(section) => Some(View::new(table, section, path)),
-        Shape::Tagged(tagged) => {
-            let variant = tagged.variant(table.entry("kind")?.value.kind.text()?)?;
-            Some(View::new(table, &variant.section, path))
-        }
+        Shape::Tagged(tagged) => Some(View::new(table, &tagged.variant_of(table)?.section, path)),
         _ => None,
     }
 }

@@ -8,18 +8,23 @@ use crate::base::nameplate::Nameplate;
 use crate::base::random::Stream;
 use crate::base::recording::{Recording, Row, Signal};
 use crate::base::signal::Request;
+use crate::base::time::TickRate;
 use crate::bench::session::{End, Session};
 use crate::bench::tick::{Bench, Demand, Loads, Script, Setup};
 use crate::drive::protection::Trip;
 use crate::drive::setting::Settings;
 use crate::drive::state::control::ENABLE_OPERATION_WORD;
 use crate::plant::event::Fault;
+use crate::plant::load_noise::LoadNoise;
 use crate::scenario::programme::Programme;
 use crate::scenario::{Machine, Scenario};
 use crate::score::conduct::{Rules, Stops, Watch};
 
 /// The name of the machine as the scenario describes it.
 pub const NOMINAL: &str = "nominal";
+
+/// The source of the sensor's noise in examinations; while tuning its name goes on.
+pub const SENSOR: &str = "sensor";
 
 /// What an examination found.
 #[derive(Clone, Debug)]
@@ -63,8 +68,16 @@ pub fn setup(scenario: &Scenario, machine: &Machine, settings: &Settings, seed: 
         noise: Stream::new(seed, source),
         current_sensor: machine.current_sensor,
         current_noise: Stream::new(seed, &format!("current {source}")),
+        load_noise: load_noise(machine, scenario.timing.rate, seed, source),
         audit: false,
     }
+}
+
+/// The random loads of a machine. Their streams bear the loads' names, behind them what `source` has after `sensor`.
+#[must_use]
+pub fn load_noise(machine: &Machine, rate: TickRate, seed: u64, source: &str) -> LoadNoise {
+    let phase = source.strip_prefix(SENSOR).unwrap_or(source);
+    LoadNoise::new(&machine.plant.loads, rate, |name| Stream::new(seed, &format!("{name}{phase}")))
 }
 
 fn rules(scenario: &Scenario, machine: &Machine) -> Rules {
@@ -91,7 +104,7 @@ fn rules(scenario: &Scenario, machine: &Machine) -> Rules {
 #[must_use]
 pub fn examine(scenario: &Scenario, number: usize, settings: &Settings, seed: u64) -> Option<Examination> {
     let (name, machine) = machine(scenario, number)?;
-    let mut bench = Bench::new(&setup(scenario, machine, settings, seed, "sensor"));
+    let mut bench = Bench::new(&setup(scenario, machine, settings, seed, SENSOR));
     bench.start_enabled();
     let rate = scenario.timing.rate;
     let rows = scenario.timing.end_tick as usize + 1;
@@ -141,7 +154,7 @@ pub fn prepare(
 ) -> Option<()> {
     let (_, machine) = machine(scenario, number)?;
     let script = Arc::new(Programmed(scenario.programme.clone()));
-    session.prepare_examination(&setup(scenario, machine, settings, seed, "sensor"), number as u16, script);
+    session.prepare_examination(&setup(scenario, machine, settings, seed, SENSOR), number as u16, script);
     Some(())
 }
 

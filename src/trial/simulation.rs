@@ -1,12 +1,13 @@
 //! The bare plant under a given torque: what `simulate` computes.
 //!
-//! The torque acts at the motor shaft; loads that depend on angle or speed act, the programme does not. What it does
+//! The torque acts at the motor shaft; loads that depend on angle, speed or time act, the programme does not. What it does
 //! not: read or write files. Start reading at [`simulate`].
 
 use std::fmt::Write as _;
 
 use crate::base::time::TickRate;
 use crate::plant::event::{Event, EventLog, Fault};
+use crate::plant::load_noise::LoadNoise;
 use crate::plant::stepper::{Applied, Plant, Ramp, TickInput};
 use crate::plant::train::{Initial, Parameters};
 
@@ -79,6 +80,7 @@ pub fn simulate(
     plant: &Parameters,
     initial: &Initial,
     rate: TickRate,
+    mut noise: LoadNoise,
     torque: &[TorquePiece],
     ticks: u64,
 ) -> Simulated {
@@ -96,7 +98,7 @@ pub fn simulate(
         while let Some(piece) = pieces.next_if(|piece| piece.from_tick <= tick) {
             torque_nm = piece.torque_nm;
         }
-        let stepped = state.step(&input(torque_nm), &mut events);
+        let stepped = state.step_under(&input(torque_nm), noise.tick(), &mut events);
         events.iter().for_each(|event| write_event(&mut out.events_csv, event));
         events.clear();
         if let Err(fault) = stepped {
@@ -109,7 +111,13 @@ pub fn simulate(
 
 fn input(torque_nm: f64) -> TickInput {
     let none = Ramp { start: 0.0, end: 0.0 };
-    TickInput { drive: Applied::Torque(torque_nm), clamp_motor: false, load_torque_nm: none, resisting_torque_nm: none }
+    TickInput {
+        drive: Applied::Torque(torque_nm),
+        clamp_motor: false,
+        brake_closed: false,
+        load_torque_nm: none,
+        resisting_torque_nm: none,
+    }
 }
 
 fn heading(state: &Plant, couplings: usize) -> String {

@@ -3,6 +3,7 @@
 //!
 //! Start reading at [`check`].
 
+use plantstand::trial::examination::{SENSOR, load_noise};
 use plantstand::trial::simulation::{read_torque, simulate};
 
 use super::{dough_sheeter, text};
@@ -36,7 +37,8 @@ pub fn check(bytes: &[u8]) {
         Ok(pieces) => {
             assert!(pieces.windows(2).all(|pair| pair[0].from_tick < pair[1].from_tick), "ticks do not ascend");
             assert!(pieces.iter().all(|piece| piece.torque_nm.is_finite()), "a torque is not finite");
-            let found = simulate(&scenario.machine.plant, &scenario.machine.initial, rate, &pieces, TICKS);
+            let noise = load_noise(&scenario.machine, rate, scenario.seed, SENSOR);
+            let found = simulate(&scenario.machine.plant, &scenario.machine.initial, rate, noise, &pieces, TICKS);
             let finite = !found.states_csv.contains("NaN") && !found.states_csv.contains("inf");
             assert!(finite || found.fault.is_some(), "a state is not finite, and nothing says so");
         }

@@ -167,9 +167,12 @@ fn machine(name: &'static str, motor: &Motor, sides: [Side; 2], link: &Link, sen
                 stiffness_nm_per_rad: link.stiffness_nm_per_rad,
                 damping_nms_per_rad: link.damping_nms_per_rad,
                 half_gap_rad: 0.5 * link.backlash_arcmin * ARCMIN_RAD,
+                torque_limit_nm: None,
+                coupled: true,
             }],
             stops: None,
             loads: Vec::new(),
+            brake: None,
         },
         sensor: SensorParameters {
             noise_counts_rms: sensor.noise_counts_rms,

@@ -78,6 +78,7 @@ impl Bench {
         let input = TickInput {
             drive,
             clamp_motor: drive == Applied::Off && self.machine.clamped_when_off,
+            brake_closed: false,
             load_torque_nm: held(outside.load_nm),
             resisting_torque_nm: held(outside.resisting_nm),
         };

@@ -106,6 +106,8 @@ impl Machine {
                 stiffness_nm_per_rad: self.stiffness_nm_per_rad,
                 damping_nms_per_rad: self.damping_nms_per_rad,
                 half_gap_rad: self.backlash_arcmin * ARCMIN_RAD / 2.0,
+                torque_limit_nm: None,
+                coupled: true,
             }],
             stops: self.travel.map(|travel| Stops {
                 low_rad: travel.stops_deg[0] * DEG_RAD,
@@ -114,6 +116,7 @@ impl Machine {
                 damping_nms_per_rad: travel.stop_damping_nms_per_rad,
             }),
             loads,
+            brake: None,
         }
     }
 

@@ -8,7 +8,6 @@
 //!   forms;   the describing functions that stand in it are checked.
 //! - `sine-offset`, `sine-gain`, `sine-quadrature`, `cyclic-error-speed`: cyclic sensor errors are not built yet.
 //! - `mt-method`: the M/T method is not built yet.
-//! - `ou-exact`, `ou-spectrum`: load noise is not built yet.
 //! - `noise-through-lag`, `total-variation`, `stick-slip-ratio`: they concern filters and measures, not the plant.
 //!
 //! Start reading at [`rows::Row`].

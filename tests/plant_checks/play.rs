@@ -15,7 +15,14 @@ use plantstand::plant::train::{Initial, Parameters};
 use crate::rows::{RATE, Row, chain, free, rubbing, run_until};
 
 fn coupling(stiffness_nm_per_rad: f64, damping_nms_per_rad: f64, half_gap_rad: f64) -> Coupling {
-    Coupling { ratio: 1.0, stiffness_nm_per_rad, damping_nms_per_rad, half_gap_rad }
+    Coupling {
+        ratio: 1.0,
+        stiffness_nm_per_rad,
+        damping_nms_per_rad,
+        half_gap_rad,
+        torque_limit_nm: None,
+        coupled: true,
+    }
 }
 
 /// Two nodes with the motor ahead by a twist, the gap's position and the motor's speed given, the load at rest.

@@ -80,7 +80,7 @@ pub fn rubbing(inertia_kgm2: f64, coulomb: Coulomb) -> Node {
 }
 
 pub fn chain(nodes: Vec<Node>, couplings: Vec<Coupling>) -> Parameters {
-    Parameters { motor: MotorKind::AT_ONCE, nodes, couplings, stops: None, loads: Vec::new() }
+    Parameters { motor: MotorKind::AT_ONCE, nodes, couplings, stops: None, loads: Vec::new(), brake: None }
 }
 
 /// A plant at given speeds, its last node at an angle.

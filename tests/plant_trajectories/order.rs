@@ -57,9 +57,12 @@ fn speeds(stepping: Stepping) -> Vec<f64> {
             stiffness_nm_per_rad: 260.0,
             damping_nms_per_rad: 0.02,
             half_gap_rad: 0.0,
+            torque_limit_nm: None,
+            coupled: true,
         }],
         stops: None,
         loads: vec![Load { node: 1, kind: LoadKind::UnbalancedArm { peak_nm: 0.6, zero_rad: 0.3 } }],
+        brake: None,
     };
     let mut initial = Initial::at_rest(&parameters, 0.0);
     initial.speed_rad_per_s = vec![9.0, 6.0];

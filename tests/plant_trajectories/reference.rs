@@ -99,7 +99,7 @@ impl Case {
         let nodes = file["nodes"].as_array().expect("nodes").iter().map(node).collect();
         let couplings = file["couplings"].as_array().expect("couplings").iter().map(coupling).collect();
         let motor = motor(&file["motor"]);
-        let parameters = Parameters { motor, nodes, couplings, stops: None, loads: Vec::new() };
+        let parameters = Parameters { motor, nodes, couplings, stops: None, loads: Vec::new(), brake: None };
         let rate = TickRate { hz: number(&file["tick_hz"]) as u32 };
         Self { file, parameters, rate }
     }
@@ -223,6 +223,8 @@ fn coupling(value: &Value) -> Coupling {
         stiffness_nm_per_rad: number(&value["stiffness_nm_per_rad"]),
         damping_nms_per_rad: number(&value["damping_nms_per_rad"]),
         half_gap_rad: number(&value["half_gap_rad"]),
+        torque_limit_nm: None,
+        coupled: true,
     }
 }
 

@@ -76,7 +76,7 @@ pub(crate) fn stops(root: &View<'_>, stiffest: Option<f64>, complaints: &mut Com
         let allowed = format!("stops stand outside the travel: below {low}, above {high} ° (axis.travel_deg)");
         view.refuse("at_deg", &allowed, complaints);
     }
-    train::refuse_stiffer(&view, stiffest, complaints);
+    train::refuse_stiffer(&view, ("stiffness_nm_per_rad", "Nm/rad", 1.0), stiffest, complaints);
     let at_rad = at_deg?.map(|deg| deg * DEG_RAD);
     Some(Some(Stops {
         low_rad: at_rad[0],

@@ -5,10 +5,11 @@
 use crate::base::nameplate::Nameplate;
 use crate::base::time::TickRate;
 use crate::base::units::{RPM_RAD_PER_S, TURN_RAD};
+use crate::plant::brake::Brake;
 use crate::plant::coupling::Coupling;
 use crate::plant::train::{Initial, Parameters};
 use crate::scenario::Machine;
-use crate::scenario::check::{axis, motor, sensor, train};
+use crate::scenario::check::{axis, load, motor, sensor, train, transmission};
 use crate::scenario::reader::Complaints;
 use crate::scenario::shape::{figure, rounded};
 use crate::scenario::view::View;
@@ -20,15 +21,38 @@ pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut 
     let last_kgm2 = nodes.as_ref().and_then(|nodes| nodes.last()).map(|node| node.inertia_kgm2);
     let stiffest = last_kgm2.and_then(|inertia_kgm2| train::stiffest_nm_per_rad(inertia_kgm2, rate));
     let stops = axis::stops(root, stiffest, complaints);
-    let loads = train::loads(root, complaints);
+    let loads = load::loads(root, rate, complaints);
+    let brake = brake(root, complaints);
     let sensor = sensor::of_motor(root, complaints);
     let motor = motor::kind(root, complaints);
     let current_sensor = motor::current_sensor(root, complaints);
     let start_rad = axis::start_rad(root, complaints);
-    let plant =
-        (|| Some(Parameters { motor: motor?, nodes: nodes?, couplings: couplings?, stops: stops?, loads: loads? }))();
+    let plant = (|| {
+        Some(Parameters {
+            motor: motor?,
+            nodes: nodes?,
+            couplings: couplings?,
+            stops: stops?,
+            loads: loads?,
+            brake: brake?,
+        })
+    })();
     let initial = plant.as_ref().and_then(|plant| initial(root, plant, start_rad, complaints));
     Some(Machine { plant: plant?, sensor: sensor?, current_sensor: current_sensor?, initial: initial? })
+}
+
+/// `[motor] brake` or that of a node behind it: `Some(None)` where there is none.
+fn brake(root: &View<'_>, complaints: &mut Complaints) -> Option<Option<Brake>> {
+    let motor = root.view("motor");
+    let trains = root.views("train");
+    let braked: Vec<(usize, &View<'_>)> =
+        motor.iter().chain(&trains).enumerate().filter(|(_, view)| view.has("brake")).collect();
+    let Some((node, view)) = braked.first() else { return Some(None) };
+    if let Some((_, second)) = braked.get(1) {
+        second.refuse("brake", "a train has one brake", complaints);
+    }
+    let brake = view.view("brake")?;
+    Some(Some(Brake { node: *node, torque_nm: brake.number("torque_nm")?, drag_nm: brake.number("drag_nm")? }))
 }
 
 /// What is printed on motor, sensor and gear: the truth of the nominal machine.
@@ -42,7 +66,7 @@ pub(crate) fn nameplate(root: &View<'_>, complaints: &mut Complaints) -> Option<
         motor.refuse("peak_torque_nm", &allowed, complaints);
     }
     let sensor = sensor::of_motor(root, &mut Complaints::default())?;
-    let ratios: Option<Vec<f64>> = root.views("train").iter().map(|view| view.number("ratio")).collect();
+    let ratios: Option<Vec<f64>> = root.views("train").iter().map(transmission::ratio).collect();
     Some(Nameplate {
         rated_torque_nm: rated_nm?,
         peak_torque_nm: peak_nm?,

@@ -6,12 +6,14 @@
 pub(crate) mod axis;
 mod drive;
 mod limit;
+mod load;
 pub(crate) mod machine;
 mod motor;
 mod programme;
 mod sensor;
 mod timing;
 mod train;
+mod transmission;
 
 use crate::base::nameplate::Nameplate;
 use crate::base::time::TickRate;

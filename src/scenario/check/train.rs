@@ -1,18 +1,16 @@
-//! The train: nodes with their friction, couplings, loads.
+//! The train: nodes with their friction, couplings.
 //!
-//! What it does not: put them together (`machine.rs`). Start reading at [`nodes`].
+//! What it does not: belts, screws and racks (`transmission.rs`), loads (`load.rs`), put it all together (`machine.rs`). Start reading at [`nodes`].
 
 use std::f64::consts::PI;
 
 use crate::base::time::TickRate;
-use crate::base::units::{ARCMIN_RAD, DEG_RAD, RPM_RAD_PER_S};
+use crate::base::units::RPM_RAD_PER_S;
 use crate::plant::coupling::Coupling;
 use crate::plant::friction::{Coulomb, Friction};
-use crate::plant::load::{Load, LoadKind};
 use crate::plant::train::Node;
-use crate::scenario::check::{refuse_more_than, refuse_twins};
-use crate::scenario::file::ValueKind;
-use crate::scenario::keys::machine::{MAX_LOADS, MAX_NODES};
+use crate::scenario::check::{refuse_more_than, refuse_twins, transmission};
+use crate::scenario::keys::machine::MAX_NODES;
 use crate::scenario::reader::Complaints;
 use crate::scenario::shape::figure;
 use crate::scenario::view::View;
@@ -26,14 +24,33 @@ pub(crate) fn nodes(root: &View<'_>, complaints: &mut Complaints) -> Option<Vec<
         return None;
     }
     refuse_twins(&trains, complaints);
-    let found: Vec<Option<Node>> = motor.iter().chain(&trains).map(|view| node(view, complaints)).collect();
+    let inertias_kgm2 = inertias_kgm2(root);
+    let frictions: Vec<Option<Friction>> = motor
+        .iter()
+        .chain(&trains)
+        .map(|view| match transmission::is_linear(view) {
+            true => transmission::friction(view, complaints),
+            false => friction(view, complaints),
+        })
+        .collect();
     motor?;
-    found.into_iter().collect()
+    all_are_sound(root, &trains)?;
+    let nodes = inertias_kgm2.into_iter().zip(frictions);
+    nodes.map(|(inertia_kgm2, friction)| Some(Node { inertia_kgm2: inertia_kgm2?, friction: friction? })).collect()
 }
 
-fn node(view: &View<'_>, complaints: &mut Complaints) -> Option<Node> {
-    let friction = friction(view, complaints);
-    Some(Node { inertia_kgm2: view.number("inertia_kgm2")?, friction: friction? })
+/// An entry whose kind is not sound has no view; then the others have not their places in the chain.
+fn all_are_sound(root: &View<'_>, trains: &[View<'_>]) -> Option<()> {
+    (root.given("train") == trains.len()).then_some(())
+}
+
+/// Inertia of every node, the motor's first; what an entry fixes on the node before it counts there.
+fn inertias_kgm2(root: &View<'_>) -> Vec<Option<f64>> {
+    let trains = root.views("train");
+    let motor_kgm2 = root.view("motor").and_then(|motor| motor.number("inertia_kgm2"));
+    let own = std::iter::once(motor_kgm2).chain(trains.iter().map(transmission::inertia_kgm2));
+    let fixed = trains.iter().map(transmission::inertia_before_kgm2).chain([Some(0.0)]);
+    own.zip(fixed).map(|(own_kgm2, fixed_kgm2)| Some(own_kgm2? + fixed_kgm2?)).collect()
 }
 
 fn friction(node: &View<'_>, complaints: &mut Complaints) -> Option<Friction> {
@@ -66,13 +83,13 @@ pub(crate) fn couplings(root: &View<'_>, rate: Option<TickRate>, complaints: &mu
     if MAX_NODES <= trains.len() {
         return None;
     }
-    let mut before_kgm2 = root.view("motor").and_then(|motor| motor.number("inertia_kgm2"));
-    let mut found = Vec::new();
-    for view in &trains {
-        let after_kgm2 = view.number("inertia_kgm2");
-        found.push(coupling(view, [before_kgm2, after_kgm2], rate, complaints));
-        before_kgm2 = after_kgm2;
-    }
+    let inertias_kgm2 = inertias_kgm2(root);
+    let found: Vec<Option<Coupling>> = trains
+        .iter()
+        .zip(inertias_kgm2.windows(2))
+        .map(|(view, around)| coupling(view, [around[0], around[1]], rate, complaints))
+        .collect();
+    all_are_sound(root, &trains)?;
     found.into_iter().collect()
 }
 
@@ -82,25 +99,29 @@ fn coupling(
     rate: Option<TickRate>,
     complaints: &mut Complaints,
 ) -> Option<Coupling> {
-    let ratio = view.number("ratio").filter(|ratio| MIN_RATIO <= ratio.abs());
-    if ratio.is_none() && view.number("ratio").is_some() {
-        view.refuse("ratio", &format!("allowed -10000 to 10000, but not nearer to 0 than {MIN_RATIO}"), complaints);
-    }
+    let ratio = transmission::ratio(view);
+    transmission::refuse_near_zero(view, complaints);
     if let ([Some(before), Some(after)], Some(ratio)) = (inertias_kgm2, ratio) {
         // Both masses against each other, referred to the load side.
         let joint_kgm2 = 1.0 / (1.0 / after + 1.0 / (ratio * ratio * before));
-        refuse_stiffer(view, stiffest_nm_per_rad(joint_kgm2, rate), complaints);
+        if let Some(key) = transmission::stiffness_key(view) {
+            refuse_stiffer(view, key, stiffest_nm_per_rad(joint_kgm2, rate), complaints);
+        }
     }
     Some(Coupling {
         ratio: ratio?,
-        stiffness_nm_per_rad: view.number("stiffness_nm_per_rad")?,
-        damping_nms_per_rad: view.number("damping_nms_per_rad")?,
-        half_gap_rad: view.number("backlash_arcmin")? * ARCMIN_RAD / 2.0,
+        stiffness_nm_per_rad: transmission::stiffness_nm_per_rad(view)?,
+        damping_nms_per_rad: transmission::damping_nms_per_rad(view)?,
+        half_gap_rad: transmission::half_gap_rad(view)?,
+        torque_limit_nm: torque_limit_nm(view)?,
+        coupled: view.flag("coupled")?,
     })
 }
 
-/// Below it a gear would turn thousands of times at one turn of the motor.
-const MIN_RATIO: f64 = 0.001;
+/// `Some(None)` where there is no limiter.
+fn torque_limit_nm(view: &View<'_>) -> Option<Option<f64>> {
+    if view.has("torque_limit_nm") { view.number("torque_limit_nm").map(Some) } else { Some(None) }
+}
 
 /// The stiffness that puts the resonance of an inertia at half the tick rate: beyond it no sample would show it, and no
 /// margin taken from samples would be true.
@@ -109,46 +130,21 @@ pub(crate) fn stiffest_nm_per_rad(inertia_kgm2: f64, rate: Option<TickRate>) -> 
     Some(highest_rad_per_s * highest_rad_per_s * inertia_kgm2)
 }
 
-/// Complains about a stiffness above the stiffest.
-pub(crate) fn refuse_stiffer(view: &View<'_>, stiffest: Option<f64>, complaints: &mut Complaints) {
-    if let (Some(stiffness), Some(stiffest)) = (view.number("stiffness_nm_per_rad"), stiffest)
+/// Complains about a stiffness above the stiffest; `key` is its key, its unit and Nm/rad for one of it.
+pub(crate) fn refuse_stiffer(
+    view: &View<'_>,
+    (key, unit, factor): (&str, &str, f64),
+    stiffest_nm_per_rad: Option<f64>,
+    complaints: &mut Complaints,
+) {
+    let stiffest = stiffest_nm_per_rad.map(|stiffest| stiffest / factor);
+    if let (Some(stiffness), Some(stiffest)) = (view.number(key), stiffest)
         && stiffest < stiffness
     {
         let allowed = format!(
-            "too stiff for the tick: allowed up to {} Nm/rad, where the resonance reaches half of timing.tick_hz",
+            "too stiff for the tick: allowed up to {} {unit}, where the resonance reaches half of timing.tick_hz",
             figure(stiffest.floor().max(1e-3))
         );
-        view.refuse("stiffness_nm_per_rad", &allowed, complaints);
+        view.refuse(key, &allowed, complaints);
     }
-}
-
-/// Every load.
-pub(crate) fn loads(root: &View<'_>, complaints: &mut Complaints) -> Option<Vec<Load>> {
-    let last = root.views("train").len();
-    let views = root.views("load");
-    if refuse_more_than(MAX_LOADS, "loads", &views, complaints) {
-        return None;
-    }
-    let given = match root.table.entry("load").map(|entry| &entry.value.kind) {
-        Some(ValueKind::List(list)) => list.len(),
-        _ => 0,
-    };
-    let found: Vec<Option<Load>> = views.iter().map(|view| load(view, last, complaints)).collect();
-    // A load whose kind is not sound has no view.
-    if views.len() == given { found.into_iter().collect() } else { None }
-}
-
-fn load(view: &View<'_>, last: usize, complaints: &mut Complaints) -> Option<Load> {
-    let node = if view.has("node") { usize::try_from(view.whole("node")?).ok()? } else { last };
-    if last < node {
-        view.refuse("node", &format!("allowed 0 to {last}, the nodes of this train"), complaints);
-    }
-    let kind = match view.kind()? {
-        "constant" => LoadKind::Constant { torque_nm: view.number("torque_nm")? },
-        "unbalanced_arm" => {
-            LoadKind::UnbalancedArm { peak_nm: view.number("peak_nm")?, zero_rad: view.number("zero_deg")? * DEG_RAD }
-        }
-        _ => LoadKind::Resisting { torque_nm: view.number("torque_nm")? },
-    };
-    Some(Load { node, kind })
 }

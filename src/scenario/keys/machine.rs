@@ -18,6 +18,19 @@ const fn friction() -> Key {
     key("friction", Shape::Tagged(&FRICTION), "Friction at the node; none unless given.").optional()
 }
 
+const fn brake() -> Key {
+    key("brake", Shape::Table(&BRAKE), "The holding brake of the train, on this node; none unless given.").optional()
+}
+
+static BRAKE: Section = Section {
+    what: "The holding brake: dry friction that comes and goes; it slips above its torque.",
+    keys: &[
+        number("torque_nm", "Nm", 1e-4, 1e6, "Torque up to which it holds while closed, and with which it slips."),
+        number("drag_nm", "Nm", 0.0, 1e5, "Torque with which it drags while open.").or(Presence::Number(0.0)),
+    ],
+    later: &[],
+};
+
 /// The motor.
 pub(crate) static MOTOR: Section = Section {
     what: "The motor: node 0 of the train, and its nameplate.",
@@ -36,6 +49,7 @@ pub(crate) static MOTOR: Section = Section {
         number("rated_speed_rpm", "rpm", 1.0, 1e5, "Nameplate: rated speed."),
         number("bus_v", "V", 1.0, 2000.0, "Nameplate: voltage of the bus.").optional(),
         friction(),
+        brake(),
         key("sensor", Shape::Table(&sensor::SENSOR), "The angle sensor on the motor."),
     ],
     later: &[
@@ -48,15 +62,63 @@ pub(crate) static MOTOR: Section = Section {
         "commutation_offset_deg",
         "phase_order",
         "rated_current_a_rms",
-        "brake",
     ],
 };
 
+const fn slack() -> Key {
+    number("slack_arcmin", "arcmin", 0.0, 36_000.0, "Free angle that wear or a loose fit adds to the backlash.")
+        .or(Presence::Number(0.0))
+}
+
+const fn torque_limit() -> Key {
+    number("torque_limit_nm", "Nm", 1e-4, 1e6, "Torque above which it slips, on its load side; never unless given.")
+        .optional()
+}
+
+const fn coupled() -> Key {
+    key("coupled", Shape::Flag, "Whether it is coupled at the start.").or(Presence::Flag(true))
+}
+
+const fn train_name() -> Key {
+    text("name", "A name for people.").optional()
+}
+
+const fn mass() -> Key {
+    number("mass_kg", "kg", 1e-4, 1e6, "Mass that moves in a straight line, payload and all.")
+}
+
+const fn linear_stiffness() -> Key {
+    number("stiffness_n_per_m", "N/m", 1.0, 1e13, "Stiffness along the line of motion.")
+}
+
+const fn linear_damping() -> Key {
+    number("damping_ns_per_m", "N·s/m", 0.0, 1e10, "Damping along the line of motion.").or(Presence::Number(0.0))
+}
+
+const fn play(name: &'static str, what: &'static str) -> Key {
+    number(name, "mm", 0.0, 100.0, what).or(Presence::Number(0.0))
+}
+
+const fn linear_friction() -> Key {
+    key("friction", Shape::Tagged(&LINEAR_FRICTION), "Friction of the guide; none unless given.").optional()
+}
+
 /// A coupling and the node behind it.
-pub(crate) static TRAIN: Section = Section {
-    what: "A coupling and the node behind it; all values on the coupling's load side.",
+pub(crate) static TRAIN: Tagged = Tagged {
+    variants: &[
+        Variant { name: "coupling", section: COUPLING },
+        Variant { name: "belt", section: BELT },
+        Variant { name: "screw", section: SCREW },
+        Variant { name: "rack", section: RACK },
+    ],
+    later: &[],
+    preset: Some("coupling"),
+};
+
+const COUPLING: Section = Section {
+    what: "A coupling or gear and the node behind it; all values on the coupling's load side.",
     keys: &[
-        text("name", "A name for people.").optional(),
+        train_name(),
         number(
             "ratio",
             "",
@@ -68,25 +130,101 @@ pub(crate) static TRAIN: Section = Section {
         number("stiffness_nm_per_rad", "Nm/rad", 1e-3, 1e10, "Torsional stiffness."),
         number("damping_nms_per_rad", "Nm·s/rad", 0.0, 1e7, "Torsional damping.").or(Presence::Number(0.0)),
         number("backlash_arcmin", "arcmin", 0.0, 3600.0, "The whole free angle.").or(Presence::Number(0.0)),
+        slack(),
+        torque_limit(),
+        coupled(),
         inertia(),
         friction(),
+        brake(),
     ],
-    later: &[
-        "kind",
-        "belt",
-        "screw",
-        "rack",
-        "mass_kg",
-        "pulley_radius_m",
-        "lead_m",
-        "stiffness_n_per_m",
-        "torque_limit_nm",
-        "limiter",
-        "brake",
-        "sensor",
-        "coupled",
-        "slack_arcmin",
+    later: &["sensor"],
+};
+
+const BELT: Section = Section {
+    what: "A toothed belt between two pulleys, and what turns with the load's pulley.",
+    keys: &[
+        train_name(),
+        number("motor_pulley_radius_mm", "mm", 0.1, 1e5, "Pitch radius of the pulley on the motor's side."),
+        number("load_pulley_radius_mm", "mm", 0.1, 1e5, "Pitch radius of the pulley on the load's side."),
+        number(
+            "stiffness_n_per_m",
+            "N/m",
+            1.0,
+            1e13,
+            "Stiffness of the belt between the pulleys, both spans together.",
+        ),
+        linear_damping(),
+        play("slack_mm", "Way that a loose belt runs before it pulls."),
+        number("belt_mass_kg", "kg", 0.0, 1e4, "Mass of the belt.").or(Presence::Number(0.0)),
+        torque_limit(),
+        coupled(),
+        inertia(),
+        friction(),
+        brake(),
     ],
+    later: &["sensor"],
+};
+
+const SCREW: Section = Section {
+    what: "A screw with its nut, and the mass that the nut moves; the node's angle is the spindle's.",
+    keys: &[
+        train_name(),
+        number("lead_mm", "mm", -1000.0, 1000.0, "Way of the nut at one turn, not 0; negative for a left-hand thread."),
+        mass(),
+        linear_stiffness(),
+        linear_damping(),
+        play("backlash_mm", "The nut's whole free way."),
+        number("spindle_inertia_kgm2", "kg·m²", 0.0, 1000.0, "Inertia of the spindle, rigid on the node before.")
+            .or(Presence::Number(0.0)),
+        torque_limit(),
+        coupled(),
+        linear_friction(),
+        brake(),
+    ],
+    later: &["sensor"],
+};
+
+const RACK: Section = Section {
+    what: "A pinion on a rack, or a pulley that draws a carriage by its belt; the node's angle is the pinion's.",
+    keys: &[
+        train_name(),
+        number("pinion_radius_mm", "mm", 0.1, 1e5, "Pitch radius of the pinion or pulley."),
+        mass(),
+        linear_stiffness(),
+        linear_damping(),
+        play("backlash_mm", "The whole free way."),
+        number("pinion_inertia_kgm2", "kg·m²", 0.0, 1000.0, "Inertia of the pinion, rigid on the node before.")
+            .or(Presence::Number(0.0)),
+        torque_limit(),
+        coupled(),
+        linear_friction(),
+        brake(),
+    ],
+    later: &["sensor"],
+};
+
+/// Friction along a line.
+static LINEAR_FRICTION: Tagged = Tagged {
+    variants: &[
+        Variant { name: "none", section: Section { what: "No friction.", keys: &[], later: &[] } },
+        Variant {
+            name: "coulomb",
+            section: Section {
+                what: "Coulomb and Stribeck friction of a guide with exact stick, and a viscous part.",
+                keys: &[
+                    number("kinetic_n", "N", 0.0, 1e7, "Kinetic friction at high speed, without the viscous part."),
+                    number("static_n", "N", 0.0, 1e7, "Static friction, not below kinetic."),
+                    number("stribeck_m_per_s", "m/s", 1e-6, 100.0, "Stribeck speed."),
+                    number("stribeck_exponent", "", 0.1, 10.0, "Exponent of the Stribeck curve.")
+                        .or(Presence::Number(2.0)),
+                    number("viscous_ns_per_m", "N·s/m", 0.0, 1e7, "Viscous friction.").or(Presence::Number(0.0)),
+                ],
+                later: &[],
+            },
+        },
+    ],
+    later: &["bristle"],
+    preset: None,
 };
 
 /// Friction at a node.
@@ -119,12 +257,30 @@ static FRICTION: Tagged = Tagged {
         },
     ],
     later: &["bristle"],
+    preset: None,
 };
 
 const fn node() -> Key {
     whole("node", "", 0, MAX_NODES as u64 - 1, "The node it acts on, from 0 at the motor; the last unless given.")
         .optional()
 }
+
+const fn load_name() -> Key {
+    text("name", "A name for people; also that of the random numbers of a noise.").optional()
+}
+
+/// Harmonics in one load.
+pub(crate) const MAX_HARMONICS: usize = 16;
+
+static HARMONIC: Section = Section {
+    what: "One harmonic: peak_nm sin(per_turn angle + phase_deg).",
+    keys: &[
+        whole("per_turn", "", 1, 10_000, "Periods a turn of the node."),
+        number("peak_nm", "Nm", -1e6, 1e6, "Peak."),
+        number("phase_deg", "°", -360.0, 360.0, "Phase at angle 0.").or(Presence::Number(0.0)),
+    ],
+    later: &[],
+};
 
 /// A load.
 pub(crate) static LOAD: Tagged = Tagged {
@@ -133,8 +289,12 @@ pub(crate) static LOAD: Tagged = Tagged {
             name: "constant",
             section: Section {
                 what: "A constant torque, such as a weight on a linear axis.",
-                keys: &[node(), number("torque_nm", "Nm", -1e6, 1e6, "The torque, against positive motion.")],
-                later: &["name"],
+                keys: &[
+                    load_name(),
+                    node(),
+                    number("torque_nm", "Nm", -1e6, 1e6, "The torque, against positive motion."),
+                ],
+                later: &[],
             },
         },
         Variant {
@@ -142,23 +302,63 @@ pub(crate) static LOAD: Tagged = Tagged {
             section: Section {
                 what: "An arm in gravity: peak_nm sin(angle - zero_deg).",
                 keys: &[
+                    load_name(),
                     node(),
                     number("peak_nm", "Nm", -1e6, 1e6, "Mass times gravity times radius."),
                     number("zero_deg", "°", -360.0, 360.0, "Where it hangs down.").or(Presence::Number(0.0)),
                 ],
-                later: &["name"],
+                later: &[],
             },
         },
         Variant {
             name: "resisting",
             section: Section {
                 what: "A torque that only ever opposes motion, such as a seal.",
-                keys: &[node(), number("torque_nm", "Nm", 0.0, 1e6, "The torque.")],
-                later: &["name"],
+                keys: &[load_name(), node(), number("torque_nm", "Nm", 0.0, 1e6, "The torque.")],
+                later: &[],
+            },
+        },
+        Variant {
+            name: "fan",
+            section: Section {
+                what: "A fan, pump or stirrer: its torque goes with the square of the node's speed, against it.",
+                keys: &[
+                    load_name(),
+                    node(),
+                    number("torque_nm", "Nm", 0.0, 1e6, "The torque at that speed."),
+                    number("at_rpm", "rpm", 1e-3, 1e6, "A speed of the node."),
+                ],
+                later: &[],
+            },
+        },
+        Variant {
+            name: "harmonics",
+            section: Section {
+                what: "A sum of harmonics of the node's angle, against positive motion, such as a cut's or a gear mesh's.",
+                keys: &[
+                    load_name(),
+                    node(),
+                    key("terms", Shape::Tables(&HARMONIC), "The terms: peak_nm sin(per_turn angle + phase_deg)."),
+                ],
+                later: &[],
+            },
+        },
+        Variant {
+            name: "noise",
+            section: Section {
+                what: "A random torque from the seed, white noise through a low-pass (Ornstein and Uhlenbeck).",
+                keys: &[
+                    load_name(),
+                    node(),
+                    number("rms_nm", "Nm", 0.0, 1e6, "Standard deviation."),
+                    number("corner_hz", "Hz", 1e-3, 6400.0, "Corner of the low-pass, up to a tenth of timing.tick_hz."),
+                ],
+                later: &[],
             },
         },
     ],
-    later: &["fan", "quadratic", "harmonic", "harmonics", "noise", "ornstein_uhlenbeck"],
+    later: &[],
+    preset: None,
 };
 
 /// Where the train stands at the start.

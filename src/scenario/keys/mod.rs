@@ -24,8 +24,12 @@ pub(crate) static ROOT: Section = Section {
         key("impairment", Shape::Table(&IMPAIRMENT), "What is done to the link on purpose; nothing unless given.")
             .optional(),
         key("motor", Shape::Table(&machine::MOTOR), "The motor: node 0 of the train, and its nameplate."),
-        key("train", Shape::Tables(&machine::TRAIN), "A coupling and the node behind it, from the motor outwards.")
-            .optional(),
+        key(
+            "train",
+            Shape::TaggedTables(&machine::TRAIN),
+            "A coupling and the node behind it, from the motor outwards.",
+        )
+        .optional(),
         key("load", Shape::TaggedTables(&machine::LOAD), "Torques that act on the nodes.").optional(),
         key("initial", Shape::Table(&machine::INITIAL), "Where the train stands at the start.").optional(),
         key("axis", Shape::Table(&machine::AXIS), "Travel, start, stops, highest speed."),

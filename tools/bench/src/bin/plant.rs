@@ -123,6 +123,8 @@ fn machine() -> Parameters {
         stiffness_nm_per_rad: 260.0,
         damping_nms_per_rad: 0.02,
         half_gap_rad: 0.001_745_329_251_994_329_4,
+        torque_limit_nm: None,
+        coupled: true,
     };
     Parameters {
         motor: MotorKind::AT_ONCE,
@@ -130,6 +132,7 @@ fn machine() -> Parameters {
         couplings: vec![coupling],
         stops: None,
         loads: Vec::new(),
+        brake: None,
     }
 }
 

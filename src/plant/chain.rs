@@ -12,7 +12,7 @@ use crate::plant::load::{Harmonic, LoadKind};
 use crate::plant::stepper::Applied;
 use crate::plant::stops::Stops;
 use crate::plant::train::{Initial, Parameters};
-use crate::plant::winding::Winding;
+use crate::plant::winding::{Coils, Winding};
 
 /// Everything that moves. What acts from outside stands in `motor` and in the last node's `load_nm` and `resisting_nm`.
 #[derive(Clone, Debug)]
@@ -192,6 +192,11 @@ impl Chain {
         if let Some(brake) = self.brake {
             self.nodes[brake.node].resisting_nm.0 += brake.resisting_nm(brake_closed);
         }
+    }
+
+    /// Constants of the winding; of no use without one.
+    pub(crate) fn coils(&self) -> &Coils {
+        self.winding.as_ref().map_or(&Coils::NONE, |winding| &winding.coils)
     }
 
     /// x' of a coupling.

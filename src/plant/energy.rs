@@ -109,7 +109,7 @@ impl Audit {
     fn winding(&mut self, winding: &Winding, expansion: &Expansion, tau: f64) -> f64 {
         let scale = winding.coils.phases * expansion.length_s;
         let mut work_j = 0.0;
-        for (current, voltage) in expansion.flux.currents_a().iter().zip(expansion.flux.voltages_v()) {
+        for (current, voltage) in expansion.flux.currents_a(&winding.coils).iter().zip(expansion.flux.voltages_v()) {
             let current = &current[..expansion.terms];
             work_j += scale * product_integral(current, &voltage[..expansion.terms], tau);
             self.energy.copper_j += scale * winding.coils.resistance_ohm * product_integral(current, current, tau);

@@ -137,6 +137,7 @@ impl Expansion {
             order,
             motor_nm: &mut self.motor_nm,
             flux: &mut self.flux,
+            coils: chain.coils(),
             speeds: &mut self.speeds,
             bends: &mut self.bends,
         };
@@ -154,9 +155,6 @@ impl Expansion {
         let motor = &chain.motor;
         self.motor_nm[0] = motor.torque_nm;
         self.motor_nm[1] = self.length_s * motor.rate_per_s * (motor.command_nm - motor.torque_nm);
-        if chain.winding.is_some() {
-            self.motor_nm[1..].fill(0.0); // what currents left behind, in case none flow now
-        }
         let (mut before, mut driven_nm) = (Behind::default(), motor.torque_nm);
         let count = lanes.len();
         for (i, lane) in lanes.iter_mut().enumerate() {
@@ -184,15 +182,14 @@ impl Expansion {
     #[inline(always)]
     fn start_winding(&mut self, chain: &Chain) {
         if let Some(winding) = &chain.winding {
-            self.flux.start(winding, self.length_s);
-            self.flux.next(&self.speeds[0], &mut self.motor_nm, 0);
+            self.flux.start(winding, self.speeds[0][0], &mut self.motor_nm, self.length_s);
         }
     }
 
     /// Halves the piece until the highest powers no longer matter.
     fn shorten_until_converged(&mut self, chain: &Chain) -> Result<(), Cause> {
         let mut sizes = lane::sizes(chain, self.length_s, &self.motor_nm, &self.speeds);
-        let mut linkages = if chain.is_live() { self.flux.sizes() } else { [0.0; TERMS] };
+        let mut linkages = if chain.is_live() { self.flux.sizes(chain.coils()) } else { [0.0; TERMS] };
         let mut scale = 1.0;
         for _ in 0..HALVINGS_MAX {
             if !(sizes.iter().sum::<f64>() + linkages.iter().sum::<f64>()).is_finite() {
@@ -216,7 +213,7 @@ impl Expansion {
         }
         self.length_s *= scale;
         series::rescale(&mut self.motor_nm, scale);
-        self.flux.rescale(scale);
+        self.flux.rescale(scale, self.terms);
         for bend in &mut self.bends {
             for one in [&mut bend.weakening.weakening, &mut bend.sine, &mut bend.cosine] {
                 series::rescale(one, scale);

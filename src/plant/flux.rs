@@ -15,132 +15,115 @@
 
 use crate::plant::lane::converged;
 use crate::plant::series::{INVERSE, Series, TERMS};
-use crate::plant::winding::Winding;
+use crate::plant::winding::{Coils, Winding};
 
 /// Series of the winding.
 #[derive(Clone, Debug)]
 pub(crate) struct Flux {
     /// What the speed multiplies: v_q, −v_d, y, −(x + ψ).
     turned: [[f64; 4]; TERMS],
-    /// i_d and i_q.
-    current_a: [[f64; 2]; TERMS],
-    /// Sizes of the last four powers of the linkages, and the largest.
-    latest: [f64; 4],
-    largest: f64,
-    factors: Factors,
-}
-
-/// Constants with the piece's length in them.
-#[derive(Clone, Copy, Debug, Default)]
-struct Factors {
     length_s: f64,
-    magnet_vs: f64,
-    spin: [f64; 4],
-    resistance_ohm: f64,
-    per_inductance: [f64; 2],
-    weight: [f64; 2],
-    /// Torque per i_q, and per i_d i_q.
-    magnet_nm_per_a: f64,
-    reluctance_nm_per_a2: f64,
+    /// x and y at the piece's start, and what they gain over it.
+    start_vs: [f64; 2],
+    gained_vs: [f64; 2],
+    /// What the sizes of the linkages are judged against.
+    largest: f64,
 }
 
 impl Flux {
     pub(crate) fn blank() -> Self {
-        Self {
-            turned: [[0.0; 4]; TERMS],
-            current_a: [[0.0; 2]; TERMS],
-            latest: [0.0; 4],
-            largest: 0.0,
-            factors: Factors::default(),
-        }
+        Self { turned: [[0.0; 4]; TERMS], length_s: 0.0, start_vs: [0.0; 2], gained_vs: [0.0; 2], largest: 0.0 }
     }
 
-    /// Takes a winding at the piece's start.
-    pub(crate) fn start(&mut self, winding: &Winding, length_s: f64) {
+    /// Coefficients of τ⁰ and τ¹ from a winding at the piece's start and the motor's speed there.
+    #[inline(always)]
+    pub(crate) fn start(&mut self, winding: &Winding, speed: f64, motor_nm: &mut Series, length_s: f64) {
         let coils = &winding.coils;
-        let [per_d, per_q] = coils.per_inductance;
-        self.factors = Factors {
-            length_s,
-            magnet_vs: coils.magnet_vs,
-            spin: coils.spin,
-            resistance_ohm: coils.resistance_ohm,
-            per_inductance: coils.per_inductance,
-            weight: [(coils.phases * per_d).sqrt(), (coils.phases * per_q).sqrt()],
-            magnet_nm_per_a: coils.phases * coils.spin[3] * coils.magnet_vs,
-            reluctance_nm_per_a2: coils.phases * coils.spin[2] * (1.0 / per_d - 1.0 / per_q),
-        };
         let [d_v, q_v] = winding.voltage_v();
         let [x_vs, y_vs] = winding.linkage_vs;
+        (self.length_s, self.start_vs, self.gained_vs) = (length_s, winding.linkage_vs, [0.0; 2]);
         self.turned[0] = [q_v, -d_v, y_vs, -(x_vs + coils.magnet_vs)];
-        self.current_a[0] = winding.current_a();
-        let size = self.size([x_vs, y_vs]);
-        self.latest = [0.0, 0.0, 0.0, size];
-        self.largest = size + length_s * self.size([d_v, q_v]);
+        self.largest = size(coils, winding.linkage_vs) + length_s * size(coils, [d_v, q_v]);
+        let products = self.turned[0].map(|turned| speed * turned);
+        self.add(coils, products, motor_nm, 0, [-x_vs, y_vs]);
     }
 
-    fn size(&self, [x_vs, y_vs]: [f64; 2]) -> f64 {
-        self.factors.weight[0] * x_vs.abs() + self.factors.weight[1] * y_vs.abs()
-    }
-
-    /// Coefficients k + 1 from the speed's and these up to k, and that of the torque.
+    /// Coefficients k + 1 from the speed's and these up to k, and that of the torque; k is at least 1.
     #[inline(always)]
-    pub(crate) fn next(&mut self, speed: &Series, motor_nm: &mut Series, k: usize) {
+    pub(crate) fn next(&mut self, coils: &Coils, speed: &Series, motor_nm: &mut Series, k: usize) {
         let mut products = [0.0; 4];
         for (speed, turned) in speed[..=k].iter().zip(self.turned[..=k].iter().rev()) {
             for (product, turned) in products.iter_mut().zip(turned) {
                 *product += speed * turned;
             }
         }
-        let factors = &self.factors;
-        for (product, spin) in products.iter_mut().zip(factors.spin) {
-            *product *= spin;
-        }
-        let share = factors.length_s * INVERSE[k + 1];
-        let ([q_v, minus_d_v, ..], [d_a, q_a]) = (self.turned[k], self.current_a[k]);
-        let x_vs = share * (products[2] - minus_d_v - factors.resistance_ohm * d_a);
-        let y_vs = share * (products[3] + q_v - factors.resistance_ohm * q_a);
-        self.turned[k + 1] = [share * products[1], -share * products[0], y_vs, -x_vs];
-        self.current_a[k + 1] = [x_vs * factors.per_inductance[0], y_vs * factors.per_inductance[1]];
-        motor_nm[k + 1] = factors.magnet_nm_per_a * self.current_a[k + 1][1];
-        if factors.reluctance_nm_per_a2 != 0.0 {
-            motor_nm[k + 1] += factors.reluctance_nm_per_a2 * self.current_product(k + 1);
-        }
-        let size = self.size([x_vs, y_vs]);
-        self.latest = [self.latest[1], self.latest[2], self.latest[3], size];
-        self.largest = if self.largest < size { size } else { self.largest };
+        let [_, _, y_vs, minus_x_vs] = self.turned[k];
+        self.add(coils, products, motor_nm, k, [minus_x_vs, y_vs]);
     }
 
-    /// Whether what follows the last power may be left out.
-    pub(crate) fn converged(&self) -> bool {
-        converged(self.latest, self.largest)
+    #[inline(always)]
+    fn add(
+        &mut self,
+        coils: &Coils,
+        products: [f64; 4],
+        motor_nm: &mut Series,
+        k: usize,
+        [minus_x_vs, y_vs]: [f64; 2],
+    ) {
+        let share = self.length_s * INVERSE[k + 1];
+        let [q_v, minus_d_v, ..] = self.turned[k];
+        let [spin_d_v, spin_q_v, spin_x, spin_y] = coils.spin;
+        let x_vs = share * (spin_x * products[2] - minus_d_v + coils.decay_per_s[0] * minus_x_vs);
+        let y_vs = share * (spin_y * products[3] + q_v - coils.decay_per_s[1] * y_vs);
+        self.turned[k + 1] = [share * spin_q_v * products[1], -share * spin_d_v * products[0], y_vs, -x_vs];
+        self.gained_vs = [self.gained_vs[0] + x_vs, self.gained_vs[1] + y_vs];
+        motor_nm[k + 1] = coils.magnet_nm_per_vs * y_vs;
+        if coils.reluctance_nm_per_vs2 != 0.0 {
+            motor_nm[k + 1] += coils.reluctance_nm_per_vs2 * self.linkage_product(k + 1);
+        }
     }
 
-    /// Coefficient k of i_d i_q.
-    fn current_product(&self, k: usize) -> f64 {
-        let pairs = self.current_a[..=k].iter().zip(self.current_a[..=k].iter().rev());
-        pairs.map(|([d_a, _], [_, q_a])| d_a * q_a).sum()
+    /// Coefficient k, at least 1, of x y.
+    fn linkage_product(&self, k: usize) -> f64 {
+        let [x_vs, y_vs] = self.start_vs;
+        let ends = x_vs * self.turned[k][2] - y_vs * self.turned[k][3];
+        let pairs = self.turned[1..k].iter().zip(self.turned[1..k].iter().rev());
+        pairs.fold(ends, |sum, (one, other)| sum - one[3] * other[2])
+    }
+
+    /// Whether what follows power k may be left out. Asked rarely, and made from the last four powers then.
+    pub(crate) fn converged(&self, coils: &Coils, k: usize) -> bool {
+        4 <= k && converged([k - 3, k - 2, k - 1, k].map(|k| self.size_of(coils, k)), self.largest)
+    }
+
+    fn size_of(&self, coils: &Coils, k: usize) -> f64 {
+        size(coils, [self.turned[k][3], self.turned[k][2]])
     }
 
     /// Sizes of the linkages' coefficients.
-    pub(crate) fn sizes(&self) -> Series {
-        let mut sizes = std::array::from_fn(|k| self.size([self.turned[k][3], self.turned[k][2]]));
-        sizes[0] = self.size([self.turned[0][3] + self.factors.magnet_vs, self.turned[0][2]]);
+    pub(crate) fn sizes(&self, coils: &Coils) -> Series {
+        let mut sizes = std::array::from_fn(|k| self.size_of(coils, k));
+        sizes[0] = size(coils, self.start_vs);
         sizes
     }
 
     /// Shortens the piece: every coefficient k times scaleᵏ.
-    pub(crate) fn rescale(&mut self, scale: f64) {
-        self.factors.length_s *= scale;
+    pub(crate) fn rescale(&mut self, scale: f64, terms: usize) {
+        self.length_s *= scale;
         let mut factor = 1.0;
-        for (turned, current_a) in self.turned.iter_mut().zip(&mut self.current_a) {
+        for turned in &mut self.turned {
             *turned = turned.map(|coefficient| factor * coefficient);
-            *current_a = current_a.map(|coefficient| factor * coefficient);
             factor *= scale;
         }
+        self.gained_vs = self.gained_upto_vs(terms, 1.0);
     }
 
     /// What the linkages gain up to τ.
     pub(crate) fn growth_vs(&self, terms: usize, tau: f64) -> [f64; 2] {
+        if tau == 1.0 { self.gained_vs } else { self.gained_upto_vs(terms, tau) }
+    }
+
+    fn gained_upto_vs(&self, terms: usize, tau: f64) -> [f64; 2] {
         let later = self.turned[1..terms].iter().rev();
         later.fold([0.0; 2], |[x_vs, y_vs], turned| [(x_vs - turned[3]) * tau, (y_vs + turned[2]) * tau])
     }
@@ -151,7 +134,16 @@ impl Flux {
     }
 
     /// i_d and i_q.
-    pub(crate) fn currents_a(&self) -> [Series; 2] {
-        [std::array::from_fn(|k| self.current_a[k][0]), std::array::from_fn(|k| self.current_a[k][1])]
+    pub(crate) fn currents_a(&self, coils: &Coils) -> [Series; 2] {
+        let [per_d, per_q] = coils.per_inductance;
+        let mut currents_a =
+            [std::array::from_fn(|k| -per_d * self.turned[k][3]), std::array::from_fn(|k| per_q * self.turned[k][2])];
+        currents_a[0][0] = per_d * self.start_vs[0];
+        currents_a
     }
+}
+
+/// Size of linkages, or of what adds to them: see the head of this page.
+fn size(coils: &Coils, [x_vs, y_vs]: [f64; 2]) -> f64 {
+    coils.weight[0] * x_vs.abs() + coils.weight[1] * y_vs.abs()
 }

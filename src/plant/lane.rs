@@ -16,6 +16,7 @@ use crate::plant::dry::{Bend, Law};
 use crate::plant::flux::Flux;
 use crate::plant::joint::Contact;
 use crate::plant::series::{FACTORIAL, INVERSE, INVERSE_FACTORIAL, ORDER_MAX, Series};
+use crate::plant::winding::Coils;
 
 /// One line: coefficients under way, factors, sums.
 #[derive(Clone, Copy, Debug, Default)]
@@ -57,6 +58,7 @@ pub(crate) struct Powers<'a> {
     pub(crate) order: Option<usize>,
     pub(crate) motor_nm: &'a mut Series,
     pub(crate) flux: &'a mut Flux,
+    pub(crate) coils: &'a Coils,
     pub(crate) speeds: &'a mut [Series],
     pub(crate) bends: &'a mut [Bend],
 }
@@ -102,7 +104,7 @@ pub(crate) fn add_powers<const LIVE: bool>(lanes: &mut [Lane], powers: &mut Powe
     for k in 1..last {
         let mut size = add_power::<LIVE>(lanes, powers, lag, k);
         if LIVE {
-            powers.flux.next(&powers.speeds[0], powers.motor_nm, k);
+            powers.flux.next(powers.coils, &powers.speeds[0], powers.motor_nm, k);
         } else if lag != 0.0 {
             powers.motor_nm[k + 1] = -lag * INVERSE[k + 1] * powers.motor_nm[k];
             size += motor_weight * powers.motor_nm[k + 1].abs();
@@ -112,7 +114,7 @@ pub(crate) fn add_powers<const LIVE: bool>(lanes: &mut [Lane], powers: &mut Powe
         if ORDER_MIN <= k + 1
             && powers.order.is_none()
             && converged(latest, largest)
-            && (!LIVE || powers.flux.converged())
+            && (!LIVE || powers.flux.converged(powers.coils, k + 1))
         {
             return (k + 1, true);
         }

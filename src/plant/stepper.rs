@@ -17,6 +17,7 @@ use crate::plant::joint::Contact;
 use crate::plant::load_noise::NodeTorque;
 use crate::plant::pattern::Notes;
 use crate::plant::search::first_crossing;
+use crate::plant::series::TERMS;
 use crate::plant::train::{Initial, Parameters};
 use crate::plant::winding::Winding;
 
@@ -168,8 +169,9 @@ impl Plant {
     /// As [`Plant::step`].
     pub fn step_under(&mut self, input: &TickInput, noise: &[NodeTorque], events: &mut EventLog) -> Result<(), Fault> {
         let start_s = self.rate.seconds(self.tick);
-        if self.input == Some(*input) && input.is_steady() && noise.is_empty() {
+        if noise.is_empty() && self.goes_on(input) {
             self.take_drive(input.drive);
+            self.input = Some(*input);
         } else {
             self.check_input(input, noise, start_s)?;
             self.take_input(input, noise, start_s, events);
@@ -187,6 +189,17 @@ impl Plant {
             audit.energy.stored_j = Audit::stored_j(&self.chain);
         }
         Ok(())
+    }
+
+    /// Whether nothing that this tick's inputs change can end a pattern: they are the last tick's, but for a voltage, which
+    /// changes no torque at once.
+    fn goes_on(&self, input: &TickInput) -> bool {
+        let Some(last) = &self.input else { return false };
+        let drive_goes_on = match (input.drive, last.drive) {
+            (Applied::Voltage { alpha_v, beta_v }, Applied::Voltage { .. }) => (alpha_v + beta_v).is_finite(),
+            (now, last) => now == last,
+        };
+        drive_goes_on && TickInput { drive: last.drive, ..*input } == *last && input.is_steady()
     }
 
     /// Moves over a length of time, changing patterns on the way.
@@ -246,6 +259,9 @@ impl Plant {
     }
 
     fn take_drive(&mut self, drive: Applied) {
+        if drive == Applied::Off && self.chain.is_live() {
+            self.expansion.motor_nm = [0.0; TERMS]; // the torque that currents made is no longer computed
+        }
         let returned_j = self.chain.take_drive(drive);
         if let Some(audit) = &mut self.audit {
             audit.energy.returned_j += returned_j;

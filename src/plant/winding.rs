@@ -39,6 +39,13 @@ pub(crate) struct Coils {
     pub(crate) resistance_ohm: f64,
     /// 1/L_d and 1/L_q.
     pub(crate) per_inductance: [f64; 2],
+    /// R/L_d and R/L_q.
+    pub(crate) decay_per_s: [f64; 2],
+    /// √(1.5/L_d) and √(1.5/L_q): makes linkages comparable with speeds; half the square is energy.
+    pub(crate) weight: [f64; 2],
+    /// Torque per y, and per x y.
+    pub(crate) magnet_nm_per_vs: f64,
+    pub(crate) reluctance_nm_per_vs2: f64,
     /// 1.5, which makes power of products in d and q; 1 for a brushed motor.
     pub(crate) phases: f64,
 }
@@ -52,6 +59,37 @@ struct Terminals {
     /// Longest voltage vector.
     voltage_max_v: f64,
     has_phases: bool,
+}
+
+impl Coils {
+    /// Of a motor without a winding.
+    pub(crate) const NONE: Self = Self {
+        spin: [0.0; 4],
+        magnet_vs: 0.0,
+        resistance_ohm: 0.0,
+        per_inductance: [0.0; 2],
+        decay_per_s: [0.0; 2],
+        weight: [0.0; 2],
+        magnet_nm_per_vs: 0.0,
+        reluctance_nm_per_vs2: 0.0,
+        phases: 0.0,
+    };
+
+    fn new(spin: [f64; 4], phases: f64, magnet_vs: f64, resistance_ohm: f64, inductance_h: [f64; 2]) -> Self {
+        let per_inductance = inductance_h.map(|inductance_h| 1.0 / inductance_h);
+        let [per_d, per_q] = per_inductance;
+        Self {
+            spin,
+            magnet_vs,
+            resistance_ohm,
+            per_inductance,
+            decay_per_s: per_inductance.map(|per_inductance| resistance_ohm * per_inductance),
+            weight: per_inductance.map(|per_inductance| (phases * per_inductance).sqrt()),
+            magnet_nm_per_vs: phases * spin[3] * magnet_vs * per_q,
+            reluctance_nm_per_vs2: phases * spin[2] * (per_q - per_d),
+            phases,
+        }
+    }
 }
 
 impl Winding {
@@ -70,13 +108,13 @@ impl Winding {
         assert!(0 < pmsm.pole_pairs && 0.0 < pmsm.flux_linkage_vs, "a synchronous machine has poles and a magnet");
         assert_coils(&[pmsm.resistance_ohm, pmsm.inductance_d_h, pmsm.inductance_q_h, pmsm.bus_v]);
         Self::standing(
-            Coils {
-                spin: [f64::from(pmsm.pole_pairs); 4],
-                magnet_vs: pmsm.flux_linkage_vs,
-                resistance_ohm: pmsm.resistance_ohm,
-                per_inductance: [1.0 / pmsm.inductance_d_h, 1.0 / pmsm.inductance_q_h],
-                phases: 1.5,
-            },
+            Coils::new(
+                [f64::from(pmsm.pole_pairs); 4],
+                1.5,
+                pmsm.flux_linkage_vs,
+                pmsm.resistance_ohm,
+                [pmsm.inductance_d_h, pmsm.inductance_q_h],
+            ),
             Terminals {
                 offset_rad: pmsm.rotor_offset_rad,
                 beta_sign: if pmsm.phases_swapped { -1.0 } else { 1.0 },
@@ -90,13 +128,13 @@ impl Winding {
         assert!(0.0 < brushed.torque_constant_nm_per_a, "a brushed machine has a field");
         assert_coils(&[brushed.resistance_ohm, brushed.inductance_h, brushed.bus_v]);
         Self::standing(
-            Coils {
-                spin: [0.0, 0.0, 0.0, 1.0],
-                magnet_vs: brushed.torque_constant_nm_per_a,
-                resistance_ohm: brushed.resistance_ohm,
-                per_inductance: [1.0 / brushed.inductance_h; 2],
-                phases: 1.0,
-            },
+            Coils::new(
+                [0.0, 0.0, 0.0, 1.0],
+                1.0,
+                brushed.torque_constant_nm_per_a,
+                brushed.resistance_ohm,
+                [brushed.inductance_h; 2],
+            ),
             Terminals { offset_rad: 0.0, beta_sign: 1.0, voltage_max_v: brushed.bus_v, has_phases: false },
         )
     }

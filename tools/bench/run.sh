@@ -25,6 +25,7 @@ read -ra lateness <<< "${LATENESS:-}"
 histogram=$target/lateness.md
 : > "$histogram"
 rows=$("$target/release/plant"
+  "$target/release/ticks"
   "$target/release/pingpong" "$plantstand" "$target/stride-1.toml"
   "$target/release/waiting"
   "$target/release/ptypong" "$plantstand" "$target/stride-1.toml"
@@ -46,6 +47,9 @@ the run: $load_before. Date: $(date -u +%Y-%m-%d).
 
 - **plant**: per core (the thread's own processor time), 8 kHz, reference trajectory b (two masses with play, friction on both sides, reversing torque, 184
   contact and stick events in 2 s). With sensor and drive: counts with noise, speed loop with low-passes and two notches.
+- **a tick of**: instructions by valgrind's callgrind, of the same runs in two lengths: they repeat to the instruction, whatever
+  else the machine does. The whole axis is the first scenario's machine with play, tuned settings and its programme, under
+  sensor, drive, conduct and recording of the rows; times are the thread's own.
 - **lockstep**: the real bench with the first scenario's machine, drive enabled and axis turning, an exchange every tick,
   against a client that answers at once; beside it a blocking ping-pong between two processes with frames of the same
   sizes. The bench and a method that it started share

@@ -3,6 +3,7 @@
 //!
 //! What it does not: decide what is asked; each program names its own bound. Start reading at [`alternate`].
 
+pub mod cases;
 pub mod processors;
 pub mod turning;
 

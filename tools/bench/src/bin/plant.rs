@@ -170,18 +170,15 @@ fn run_driven(torque_nm: &[f64]) -> f64 {
         input.drive = match actuation {
             Actuation::Off => panic!("the drive switched off: {:?}", drive.trip()),
             Actuation::Torque { torque_nm } => Applied::Torque(torque_nm),
- Actuation::Voltage { alpha_v, beta_v } => Applied::Voltage { alpha_v, beta_v },
+            Actuation::Voltage { alpha_v, beta_v } => Applied::Voltage { alpha_v, beta_v },
         };
     }
     plant.angle_rad(1)
 }
 
 fn new_sensor() -> Sensor {
-    let parameters = SensorParameters {
-        noise_counts_rms: 6.0,
-        latency_ticks: 1,
-        ..SensorParameters::plain(1_048_576.0)
-    };
+    let parameters =
+        SensorParameters { noise_counts_rms: 6.0, latency_ticks: 1, ..SensorParameters::plain(1_048_576.0) };
     Sensor::new(&parameters, Stream::new(20, "sensor"), 0.0)
 }
 

@@ -13,6 +13,8 @@ use plantstand::plant::stepper::{Applied, Effort, Plant, TickInput};
 use plantstand::plant::train::{Initial, Node, Parameters};
 use serde_json::Value;
 
+use crate::cases::Found;
+
 /// Files of the reference trajectories, without their ending.
 pub const CASES: [&str; 8] = [
     "a_linear_two_mass_chirp",
@@ -91,6 +93,14 @@ impl Comparison {
     }
 }
 
+/// The same for the page of cases: the worst of all states.
+pub fn found(name: &str) -> Found {
+    let all = Comparison::of(name);
+    let error =
+        [Some(all.angle), Some(all.speed), all.torque, all.gap, all.current].into_iter().flatten().fold(0.0, f64::max);
+    Found { error, ticks: all.ticks, effort: all.effort }
+}
+
 impl Case {
     fn read(name: &str) -> Self {
         let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/trajectories");
@@ -143,7 +153,8 @@ impl Case {
     }
 }
 
-fn error(expected: &[f64], found: &[f64]) -> f64 {
+/// The largest difference, as a share of the span of what is expected.
+pub fn error(expected: &[f64], found: &[f64]) -> f64 {
     assert_eq!(expected.len(), found.len());
     let highest = expected.iter().copied().fold(f64::MIN, f64::max);
     let lowest = expected.iter().copied().fold(f64::MAX, f64::min);

@@ -1,15 +1,15 @@
 //! Motors that a voltage drives, against formulas: locked and turning, short-circuited, switched off, held by friction;
-//! the voltage that the bus allows, phases changed over, the order of the method, and the power balance of it all.
+//! the voltage that the bus allows, phases changed over, and the power balance of it all.
 //!
 //! Formulas are those of the textbook machine in the rotor's frame, solved by hand; the derivation stands at each.
-//! Trajectories against a solver outside are in `plant_trajectories`. Start reading anywhere.
+//! Trajectories against a solver outside and the order of the method are in `plant_trajectories`. Start reading anywhere.
 
 use plantstand::base::real;
 use plantstand::base::time::TickRate;
 use plantstand::plant::event::{Cause, EventKind, EventLog};
 use plantstand::plant::friction::{Coulomb, Friction};
-use plantstand::plant::motor::{Brushed, MotorKind, Pmsm};
-use plantstand::plant::stepper::{Applied, Plant, Stepping, TickInput};
+use plantstand::plant::motor::{Brushed, Effects, MotorKind, Pmsm};
+use plantstand::plant::stepper::{Applied, Plant, TickInput};
 use plantstand::plant::train::{Initial, Node, Parameters};
 
 const RATE: TickRate = TickRate { hz: 8000 };
@@ -26,11 +26,18 @@ fn machine() -> Pmsm {
         rotor_offset_rad: 0.0,
         phases_swapped: false,
         bus_v: 320.0,
+        effects: Effects::default(),
     }
 }
 
 fn brushed() -> Brushed {
-    Brushed { resistance_ohm: 0.9, inductance_h: 1.5e-3, torque_constant_nm_per_a: 0.12, bus_v: 48.0 }
+    Brushed {
+        resistance_ohm: 0.9,
+        inductance_h: 1.5e-3,
+        torque_constant_nm_per_a: 0.12,
+        bus_v: 48.0,
+        temperature: None,
+    }
 }
 
 fn single(motor: MotorKind, inertia_kgm2: f64, friction: Friction) -> Parameters {
@@ -246,26 +253,4 @@ fn what_does_not_go_with_the_motor_is_a_fault() {
     assert_eq!(cause(MotorKind::Pmsm(machine()), torque), Cause::InputOfOtherKind);
     assert_eq!(cause(MotorKind::AT_ONCE, voltage(1.0, 0.0)), Cause::InputOfOtherKind);
     assert_eq!(cause(MotorKind::Brushed(brushed()), voltage(f64::NAN, 0.0)), Cause::InputNotFinite);
-}
-
-/// With a fixed highest power the electrical side has the same order as the chain.
-#[test]
-fn halving_the_inner_step_shows_the_order_with_a_winding_too() {
-    let parameters = single(MotorKind::Pmsm(machine()), 4e-4, Friction::None);
-    let run = |stepping: Stepping| {
-        let mut initial = Initial::at_rest(&parameters, 0.0);
-        initial.speed_rad_per_s[0] = 90.0;
-        let mut plant = Plant::with_stepping(&parameters, &initial, TickRate { hz: 500 }, false, stepping);
-        step(&mut plant, &voltage(20.0, 30.0), 5);
-        [plant.speed_rad_per_s(0), plant.current_dq_a()[0], plant.current_dq_a()[1]]
-    };
-    let exact = run(Stepping::ADAPTED);
-    for (order, pieces) in [(3, 16), (4, 16), (6, 8)] {
-        let error = |pieces: usize| {
-            let found = run(Stepping { order: Some(order), pieces });
-            found.iter().zip(exact).map(|(found, exact)| (found - exact).abs()).fold(0.0, f64::max)
-        };
-        let measured = real::ln(error(pieces) / error(2 * pieces)) / real::ln(2.0);
-        assert!((measured - order as f64).abs() < 0.35, "order {order} shows as {measured}");
-    }
 }

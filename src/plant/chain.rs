@@ -194,6 +194,16 @@ impl Chain {
         }
     }
 
+    /// A tick has passed for what follows temperature: resistance, magnet and so the torque of a current.
+    pub(crate) fn warm(&mut self, length_s: f64) {
+        if let Some(winding) = &mut self.winding
+            && winding.heat.is_some()
+        {
+            winding.warm(length_s);
+            self.motor.torque_nm = winding.torque_nm();
+        }
+    }
+
     /// Constants of the winding; of no use without one.
     pub(crate) fn coils(&self) -> &Coils {
         self.winding.as_ref().map_or(&Coils::NONE, |winding| &winding.coils)

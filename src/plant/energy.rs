@@ -27,6 +27,8 @@ pub struct Energy {
     pub stops_j: f64,
     /// Lost in the winding's resistance.
     pub copper_j: f64,
+    /// Lost in the inverter's dead time.
+    pub inverter_j: f64,
     /// Given back by the winding's inductances to the bus when the inverter was blocked.
     pub returned_j: f64,
     /// Lost when the clamp caught a moving motor.
@@ -45,7 +47,7 @@ impl Energy {
     #[must_use]
     pub fn residual_j(&self) -> f64 {
         let mechanical_j = self.friction_j + self.damping_j + self.limiters_j + self.stops_j + self.clamp_j;
-        let lost_j = mechanical_j + self.copper_j + self.returned_j;
+        let lost_j = mechanical_j + self.copper_j + self.inverter_j + self.returned_j;
         (self.stored_j - self.stored_start_j) + lost_j + self.load_j - self.supplied_j
     }
 
@@ -105,15 +107,12 @@ impl Audit {
         }
     }
 
-    /// Work at the motor's terminals; adds what its resistance takes of it.
+    /// Work at the motor's terminals; adds what its resistance and the inverter take of it.
     fn winding(&mut self, winding: &Winding, expansion: &Expansion, tau: f64) -> f64 {
-        let scale = winding.coils.phases * expansion.length_s;
-        let mut work_j = 0.0;
-        for (current, voltage) in expansion.flux.currents_a(&winding.coils).iter().zip(expansion.flux.voltages_v()) {
-            let current = &current[..expansion.terms];
-            work_j += scale * product_integral(current, &voltage[..expansion.terms], tau);
-            self.energy.copper_j += scale * winding.coils.resistance_ohm * product_integral(current, current, tau);
-        }
+        let (flux, terms) = (&expansion.flux, expansion.terms);
+        let [work_j, dead_time_j] = flux.supplied_j(&winding.coils, terms, tau);
+        self.energy.copper_j += flux.copper_j(&winding.coils, terms, tau);
+        self.energy.inverter_j += dead_time_j;
         work_j
     }
 

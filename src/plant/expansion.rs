@@ -75,7 +75,7 @@ impl Expansion {
             length_s: 0.0,
             terms: 0,
             motor_nm: [0.0; TERMS],
-            flux: Flux::blank(),
+            flux: Flux::new(chain.winding.as_ref()),
             speeds: vec![[0.0; TERMS]; count],
             sums: vec![Sums::default(); count],
             lanes: vec![Lane::default(); count],
@@ -182,7 +182,7 @@ impl Expansion {
     #[inline(always)]
     fn start_winding(&mut self, chain: &Chain) {
         if let Some(winding) = &chain.winding {
-            self.flux.start(winding, self.speeds[0][0], &mut self.motor_nm, self.length_s);
+            self.flux.start(winding, &self.speeds[0], &mut self.motor_nm, self.length_s);
         }
     }
 

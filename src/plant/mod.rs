@@ -20,8 +20,11 @@ pub mod train;
 
 mod chain;
 mod dry;
+mod effect_series;
+mod effects;
 mod expansion;
 mod flux;
+mod heat;
 mod joint;
 mod lane;
 mod limiter;

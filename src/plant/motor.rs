@@ -61,6 +61,71 @@ pub struct Pmsm {
     pub phases_swapped: bool,
     /// Voltage of the bus in V: no voltage vector longer than this over √3 acts.
     pub bus_v: f64,
+    /// What a real machine has beside this; nothing unless asked for.
+    pub effects: Effects,
+}
+
+/// What a real synchronous machine and its inverter have beside the textbook's.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Effects {
+    /// Inductances that fall with current.
+    pub saturation: Option<Saturation>,
+    /// Harmonics of the magnet's flux, which stand in back-EMF and torque alike.
+    pub flux_ripple: Vec<FluxHarmonic>,
+    /// Voltage that the inverter's dead time takes.
+    pub dead_time: Option<DeadTime>,
+    /// Resistance and flux that follow the winding's temperature.
+    pub temperature: Option<WindingTemperature>,
+}
+
+/// How much linkage is left at a current, by which the curve is known ([`crate::plant::effects`] has its form).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Saturation {
+    /// The current at which the shares hold, peak, in A.
+    pub current_a: f64,
+    /// Share of L_d i_d that the current's linkage in d still is when it flows in d alone; 1: none is lost.
+    pub share_d: f64,
+    /// The same in q.
+    pub share_q: f64,
+    /// Share of L_d that is left for small i_d while the current flows in q.
+    pub share_cross: f64,
+}
+
+/// One harmonic of the magnet's flux.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FluxHarmonic {
+    /// Periods in one electrical turn, at least 2.
+    pub per_electrical_turn: u32,
+    /// Amplitude of the ripple in back-EMF and torque, as a share of them.
+    pub share: f64,
+    /// Phase at electrical angle 0 in rad.
+    pub phase_rad: f64,
+}
+
+/// The inverter's dead time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DeadTime {
+    /// Voltage that a phase loses at large current: dead time times switching frequency times bus voltage.
+    pub error_v: f64,
+    /// Current below which it loses less, in A.
+    pub knee_a: f64,
+}
+
+/// A winding that warms by its loss, as one body: τ T' = T_a + R_th P − T.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct WindingTemperature {
+    /// Temperature of what cools it, in K.
+    pub ambient_k: f64,
+    /// Temperature at the start in K.
+    pub start_k: f64,
+    /// R_th in K/W.
+    pub thermal_resistance_k_per_w: f64,
+    /// τ in s.
+    pub time_constant_s: f64,
+    /// Relative change of the resistance per K, against its value at 20 °C.
+    pub resistance_per_k: f64,
+    /// Relative change of the magnet's flux per K, against its value at 20 °C; below 0 for all usual magnets.
+    pub flux_per_k: f64,
 }
 
 /// Brushed direct-current machine.
@@ -74,4 +139,6 @@ pub struct Brushed {
     pub torque_constant_nm_per_a: f64,
     /// Voltage of the bus in V: no higher voltage acts.
     pub bus_v: f64,
+    /// Resistance and torque constant that follow the armature's temperature.
+    pub temperature: Option<WindingTemperature>,
 }

@@ -13,6 +13,7 @@ use crate::plant::energy::{Audit, Energy};
 use crate::plant::event::{Cause, EventLog, Fault};
 use crate::plant::expansion::Expansion;
 pub use crate::plant::expansion::Stepping;
+use crate::plant::heat::ROOM_K;
 use crate::plant::joint::Contact;
 use crate::plant::load_noise::NodeTorque;
 use crate::plant::pattern::Notes;
@@ -92,8 +93,6 @@ const REST_RAD_PER_S: f64 = 0.1;
 
 /// Pieces a tick may take. A machine that needs more turns by some 10 000 rad in a tick.
 const PIECES_MAX: u32 = 4096;
-/// Temperature of what has no thermal model: 20 °C.
-const ROOM_K: f64 = 293.15;
 /// Changes of pattern a tick may have.
 const CHANGES_MAX: u32 = 1000;
 
@@ -183,6 +182,7 @@ impl Plant {
             let at_s = start_s + piece_s * piece as f64;
             self.run(at_s, piece_s, &mut budget, events)?;
         }
+        self.chain.warm(self.rate.period_s());
         self.tick += 1;
         self.check_state()?;
         if let Some(audit) = &mut self.audit {
@@ -238,6 +238,9 @@ impl Plant {
         }
         if let Some(audit) = &mut self.audit {
             audit.piece(&self.chain, &self.expansion, tau);
+        }
+        if let Some(winding) = &mut self.chain.winding {
+            winding.take_loss(&self.expansion.flux, self.expansion.terms, tau);
         }
         self.expansion.advance(&mut self.chain, tau);
     }
@@ -413,10 +416,11 @@ impl Plant {
         self.chain.winding.as_ref().map_or([0.0; 3], Winding::phase_current_a)
     }
 
-    /// Temperature of the winding in K.
+    /// Temperature of the winding in K; 20 °C where it has no thermal model.
     #[must_use]
     pub fn winding_k(&self) -> f64 {
-        ROOM_K
+        let heat = self.chain.winding.as_ref().and_then(|winding| winding.heat.as_ref());
+        heat.map_or(ROOM_K, |heat| heat.winding_k)
     }
 
     /// The account of energy; all 0 unless it was asked for.

@@ -11,12 +11,18 @@
 //! What it does not: move (see [`crate::plant::flux`]). Start reading at [`Winding`].
 
 use crate::base::real;
-use crate::plant::motor::{Brushed, MotorKind, Pmsm};
+use crate::plant::effects::Laws;
+use crate::plant::flux::Flux;
+use crate::plant::heat::Heat;
+use crate::plant::motor::{Brushed, MotorKind, Pmsm, WindingTemperature};
 
 /// Constants and state of a motor that a voltage drives.
 #[derive(Clone, Debug)]
 pub(crate) struct Winding {
     pub(crate) coils: Coils,
+    /// Saturation, harmonics, dead time; none for most machines.
+    pub(crate) laws: Option<Laws>,
+    pub(crate) heat: Option<Heat>,
     /// Whether the inverter switches; if not, no current flows.
     pub(crate) live: bool,
     /// What acts in the stator's frame, in V.
@@ -26,7 +32,7 @@ pub(crate) struct Winding {
     /// Sine and cosine of the electrical angle; 0 and 1 always for a brushed motor.
     pub(crate) sine: f64,
     pub(crate) cosine: f64,
-    sizes: Terminals,
+    terminals: Terminals,
 }
 
 /// What the equations read.
@@ -76,7 +82,10 @@ impl Coils {
     };
 
     fn new(spin: [f64; 4], phases: f64, magnet_vs: f64, resistance_ohm: f64, inductance_h: [f64; 2]) -> Self {
-        let per_inductance = inductance_h.map(|inductance_h| 1.0 / inductance_h);
+        Self::of(spin, phases, magnet_vs, resistance_ohm, inductance_h.map(|inductance_h| 1.0 / inductance_h))
+    }
+
+    fn of(spin: [f64; 4], phases: f64, magnet_vs: f64, resistance_ohm: f64, per_inductance: [f64; 2]) -> Self {
         let [per_d, per_q] = per_inductance;
         Self {
             spin,
@@ -90,6 +99,11 @@ impl Coils {
             phases,
         }
     }
+
+    /// The same with another magnet and resistance.
+    pub(crate) fn with(&self, magnet_vs: f64, resistance_ohm: f64) -> Self {
+        Self::of(self.spin, self.phases, magnet_vs, resistance_ohm, self.per_inductance)
+    }
 }
 
 impl Winding {
@@ -100,6 +114,9 @@ impl Winding {
             MotorKind::Pmsm(pmsm) => Self::synchronous(pmsm),
             MotorKind::Brushed(brushed) => Self::brushed(brushed),
         };
+        if let Some(heat) = &winding.heat {
+            winding.coils = heat.coils(&winding.coils);
+        }
         winding.turn_to(angle_rad);
         Some(winding)
     }
@@ -121,6 +138,8 @@ impl Winding {
                 voltage_max_v: pmsm.bus_v / 3.0_f64.sqrt(),
                 has_phases: true,
             },
+            Laws::of(pmsm),
+            pmsm.effects.temperature.as_ref(),
         )
     }
 
@@ -136,11 +155,28 @@ impl Winding {
                 [brushed.inductance_h; 2],
             ),
             Terminals { offset_rad: 0.0, beta_sign: 1.0, voltage_max_v: brushed.bus_v, has_phases: false },
+            None,
+            brushed.temperature.as_ref(),
         )
     }
 
-    fn standing(coils: Coils, sizes: Terminals) -> Self {
-        Self { coils, live: false, stator_v: [0.0; 2], linkage_vs: [0.0; 2], sine: 0.0, cosine: 1.0, sizes }
+    fn standing(
+        coils: Coils,
+        terminals: Terminals,
+        laws: Option<Laws>,
+        temperature: Option<&WindingTemperature>,
+    ) -> Self {
+        Self {
+            heat: temperature.map(|temperature| Heat::new(temperature, &coils)),
+            coils,
+            laws,
+            live: false,
+            stator_v: [0.0; 2],
+            linkage_vs: [0.0; 2],
+            sine: 0.0,
+            cosine: 1.0,
+            terminals,
+        }
     }
 
     /// Blocks the inverter: no current flows from now on. Returns the energy that the inductances give back in J.
@@ -156,24 +192,32 @@ impl Winding {
             self.live = true;
             self.turn_to(angle_rad);
         }
-        let beta_v = if self.sizes.has_phases { self.sizes.beta_sign * beta_v } else { 0.0 };
+        let beta_v = if self.terminals.has_phases { self.terminals.beta_sign * beta_v } else { 0.0 };
         let square = alpha_v * alpha_v + beta_v * beta_v;
-        let most = self.sizes.voltage_max_v;
+        let most = self.terminals.voltage_max_v;
         let share = if most * most < square { most / square.sqrt() } else { 1.0 };
-        self.stator_v = if self.sizes.has_phases { [share * alpha_v, share * beta_v] } else { [0.0, share * alpha_v] };
+        self.stator_v =
+            if self.terminals.has_phases { [share * alpha_v, share * beta_v] } else { [0.0, share * alpha_v] };
     }
 
     /// Takes the motor's angle.
     pub(crate) fn turn_to(&mut self, angle_rad: f64) {
-        if self.sizes.has_phases {
-            (self.sine, self.cosine) = real::sin_cos(self.coils.spin[0] * angle_rad + self.sizes.offset_rad);
+        if self.terminals.has_phases {
+            let electrical_rad = self.coils.spin[0] * angle_rad + self.terminals.offset_rad;
+            (self.sine, self.cosine) = real::sin_cos(electrical_rad);
+            if let Some(laws) = &mut self.laws {
+                laws.turn_to(electrical_rad);
+            }
         }
     }
 
     /// i_d and i_q in A.
     pub(crate) fn current_a(&self) -> [f64; 2] {
         let [per_d, per_q] = self.coils.per_inductance;
-        [self.linkage_vs[0] * per_d, self.linkage_vs[1] * per_q]
+        let [d_a, q_a] = [self.linkage_vs[0] * per_d, self.linkage_vs[1] * per_q];
+        let Some(laws) = &self.laws else { return [d_a, q_a] };
+        let [more_d_a, more_q_a] = laws.saturation_a(self.linkage_vs);
+        [d_a + more_d_a, q_a + more_q_a]
     }
 
     /// v_d and v_q in V.
@@ -186,11 +230,11 @@ impl Winding {
     /// at the second.
     pub(crate) fn phase_current_a(&self) -> [f64; 3] {
         let [d_a, q_a] = self.current_a();
-        if !self.sizes.has_phases {
+        if !self.terminals.has_phases {
             return [q_a, -q_a, 0.0];
         }
         let alpha_a = d_a * self.cosine - q_a * self.sine;
-        let beta_a = self.sizes.beta_sign * (d_a * self.sine + q_a * self.cosine);
+        let beta_a = self.terminals.beta_sign * (d_a * self.sine + q_a * self.cosine);
         let across_a = 0.5 * 3.0_f64.sqrt() * beta_a;
         [alpha_a, across_a - 0.5 * alpha_a, -across_a - 0.5 * alpha_a]
     }
@@ -200,13 +244,33 @@ impl Winding {
         let [d_a, q_a] = self.current_a();
         let [x_vs, y_vs] = self.linkage_vs;
         let coils = &self.coils;
-        coils.phases * (coils.spin[3] * (x_vs + coils.magnet_vs) * q_a - coils.spin[2] * y_vs * d_a)
+        let [ripple_d, ripple_q] = self.laws.as_ref().map_or([0.0; 2], Laws::ripple);
+        let across_vs = y_vs + coils.magnet_vs * ripple_d;
+        let along_vs = x_vs + coils.magnet_vs * (1.0 + ripple_q);
+        coils.phases * (coils.spin[3] * along_vs * q_a - coils.spin[2] * across_vs * d_a)
+    }
+
+    /// Adds up what the resistance takes over a piece, where anything follows it.
+    pub(crate) fn take_loss(&mut self, flux: &Flux, terms: usize, tau: f64) {
+        if let Some(heat) = &mut self.heat
+            && self.live
+        {
+            heat.loss_j += flux.copper_j(&self.coils, terms, tau);
+        }
+    }
+
+    /// A length of time at a mean loss: the winding's temperature follows, and resistance and magnet follow it.
+    pub(crate) fn warm(&mut self, length_s: f64) {
+        if let Some(heat) = &mut self.heat {
+            self.coils = heat.warm(&self.coils, length_s);
+        }
     }
 
     /// Energy that the inductances hold in J.
     pub(crate) fn stored_j(&self) -> f64 {
-        let [d_a, q_a] = self.current_a();
-        0.5 * self.coils.phases * (d_a * self.linkage_vs[0] + q_a * self.linkage_vs[1])
+        let ([per_d, per_q], [x_vs, y_vs]) = (self.coils.per_inductance, self.linkage_vs);
+        let saturation_vsa = self.laws.as_ref().map_or(0.0, |laws| laws.saturation_vsa(self.linkage_vs));
+        self.coils.phases * (0.5 * (per_d * x_vs * x_vs + per_q * y_vs * y_vs) + saturation_vsa)
     }
 }
 

@@ -9,7 +9,7 @@ use plantstand::base::units::{ARCMIN_RAD, RPM_RAD_PER_S};
 use plantstand::drive::setting::{DefaultsFrom, Setting, Settings};
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::friction::{Coulomb, Friction};
-use plantstand::plant::motor::{MotorKind, Pmsm};
+use plantstand::plant::motor::{Effects, MotorKind, Pmsm};
 use plantstand::plant::sensor::SensorParameters;
 use plantstand::plant::train::{Node, Parameters};
 
@@ -79,6 +79,7 @@ impl Machine {
             rotor_offset_rad: 0.0,
             phases_swapped: false,
             bus_v,
+            effects: Effects::default(),
         });
         let peak_a = self.nameplate.rated_torque_nm / (1.5 * f64::from(pole_pairs) * flux_linkage_vs);
         wound.nameplate.winding = Some(WindingPlate {

@@ -6,7 +6,7 @@
 
 use plantstand::plant::stepper::{Effort, Stepping};
 
-use crate::{order, reference};
+use crate::{order, reference, winding};
 
 /// One row of the page.
 pub struct Case {
@@ -59,8 +59,17 @@ pub const CASES: &[Case] = &[
     trajectory("stick-slip", 1e-5, || reference::found("d_stick_slip_ramp")),
     trajectory("rigid axis, coasting and torn off", 1e-5, || reference::found("e_rigid_coast_and_breakaway")),
     trajectory("stiff gears that rattle", 1e-5, || reference::found("f_stiff_rattle")),
-    trajectory("synchronous motor, two masses", 1e-8, || reference::found("g_synchronous_smooth")),
+    Case {
+        halving: Some(Halving { states: winding::plain, steps: &[(3, 16), (4, 16), (6, 8)] }),
+        ..trajectory("synchronous motor, two masses", 1e-8, || reference::found("g_synchronous_smooth"))
+    },
     trajectory("synchronous motor, play", 1e-5, || reference::found("h_synchronous_play")),
+    Case {
+        halving: Some(Halving { states: winding::with_effects, steps: &[(3, 64), (4, 64)] }),
+        ..trajectory("synchronous motor, play, saturation, flux harmonics, dead time", 1e-5, || {
+            reference::found("i_synchronous_effects")
+        })
+    },
     Case {
         name: "Stribeck friction, unbalanced arm, torque lag",
         reference: "itself in pieces of a tenth",

@@ -9,6 +9,7 @@ mod cases;
 mod order;
 mod page;
 mod reference;
+mod winding;
 
 use reference::Comparison;
 

@@ -8,7 +8,7 @@ use plantstand::base::time::TickRate;
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::{Event, EventLog, Place};
 use plantstand::plant::friction::{Coulomb, Friction};
-use plantstand::plant::motor::{MotorKind, Pmsm};
+use plantstand::plant::motor::{DeadTime, Effects, FluxHarmonic, MotorKind, Pmsm, Saturation};
 use plantstand::plant::stepper::{Applied, Effort, Plant, TickInput};
 use plantstand::plant::train::{Initial, Node, Parameters};
 use serde_json::Value;
@@ -16,7 +16,7 @@ use serde_json::Value;
 use crate::cases::Found;
 
 /// Files of the reference trajectories, without their ending.
-pub const CASES: [&str; 8] = [
+pub const CASES: [&str; 9] = [
     "a_linear_two_mass_chirp",
     "b_two_mass_play_friction",
     "c_three_mass_gear_two_gaps",
@@ -25,6 +25,7 @@ pub const CASES: [&str; 8] = [
     "f_stiff_rattle",
     "g_synchronous_smooth",
     "h_synchronous_play",
+    "i_synchronous_effects",
 ];
 
 /// Two events are the same when they are no farther apart than this.
@@ -211,7 +212,29 @@ fn motor(value: &Value) -> MotorKind {
         rotor_offset_rad: of("rotor_offset_rad"),
         phases_swapped: false,
         bus_v: of("bus_v"),
+        effects: effects(value),
     })
+}
+
+fn effects(motor: &Value) -> Effects {
+    let one = |key: &str| motor.get(key).map(|value| move |key: &str| number(&value[key]));
+    let harmonics = motor.get("flux_ripple").and_then(Value::as_array).into_iter().flatten();
+    let harmonic = |value: &Value| FluxHarmonic {
+        per_electrical_turn: number(&value["per_electrical_turn"]) as u32,
+        share: number(&value["share"]),
+        phase_rad: number(&value["phase_rad"]),
+    };
+    Effects {
+        saturation: one("saturation").map(|of| Saturation {
+            current_a: of("current_a"),
+            share_d: of("share_d"),
+            share_q: of("share_q"),
+            share_cross: of("share_cross"),
+        }),
+        flux_ripple: harmonics.map(harmonic).collect(),
+        dead_time: one("dead_time").map(|of| DeadTime { error_v: of("error_v"), knee_a: of("knee_a") }),
+        temperature: None,
+    }
 }
 
 fn node(value: &Value) -> Node {

@@ -6,7 +6,7 @@ use std::f64::consts::{SQRT_2, TAU};
 
 use crate::base::nameplate::WindingPlate;
 use crate::plant::current_sensor::CurrentSensorParameters;
-use crate::plant::motor::{MotorKind, Pmsm};
+use crate::plant::motor::{Effects, MotorKind, Pmsm};
 use crate::plant::sensor::SensorParameters;
 use crate::scenario::reader::Complaints;
 use crate::scenario::view::View;
@@ -47,6 +47,7 @@ fn pmsm(motor: &View<'_>) -> Option<Pmsm> {
         rotor_offset_rad: 0.0,
         phases_swapped: false,
         bus_v: motor.number("bus_v")?,
+        effects: Effects::default(),
     })
 }
 

@@ -358,7 +358,7 @@ fn a_flood_of_refused_frames_is_counted_and_hardly_kept() {
 }
 
 #[test]
-fn a_hand_at_the_machine_may_switch_the_power_and_nothing_else_yet() {
+fn a_hand_at_a_machine_without_fittings_switches_the_power_and_parts_the_coupling() {
     let mut peer = Peer::begun();
     let before = peer.answered_value(Setting::SpeedGain);
     peer.setting(Setting::SpeedGain, 0.123);
@@ -370,8 +370,6 @@ fn a_hand_at_the_machine_may_switch_the_power_and_nothing_else_yet() {
     assert_eq!(peer.hand(HandActionKind::PowerCycle), HandOutcome::Done);
     assert_eq!(peer.answered_value(Setting::SpeedGain).to_bits(), 0.123_f64.to_bits());
     for action in [
-        HandActionKind::Couple,
-        HandActionKind::Uncouple,
         HandActionKind::PressEmergencyStop,
         HandActionKind::ReleaseEmergencyStop,
         HandActionKind::OpenGuard,
@@ -379,8 +377,10 @@ fn a_hand_at_the_machine_may_switch_the_power_and_nothing_else_yet() {
         HandActionKind::SetBrake,
         HandActionKind::LiftBrake,
     ] {
-        assert_eq!(peer.hand(action), HandOutcome::NotBuiltYet, "{action:?}");
+        assert_eq!(peer.hand(action), HandOutcome::NotHere, "{action:?}");
     }
+    assert_eq!(peer.hand(HandActionKind::Uncouple), HandOutcome::Done);
+    assert_eq!(peer.hand(HandActionKind::Couple), HandOutcome::Done);
 }
 
 #[test]

@@ -8,6 +8,7 @@ mod wire_samples;
 
 use std::fmt::Write;
 
+use plantstand::drive::protection::Trip;
 use plantstand::wire::codec::{Malformed, encode};
 use plantstand::wire::layout::{
     self, AUTHENTICATED_KIND_BIT, CRC_BYTES, Field, FieldType, Kind, MAX_FRAME_BYTES, MAX_SEALED_FRAME_BYTES,
@@ -45,6 +46,17 @@ fn the_page_says_what_the_code_says() {
         expected = with_part(&expected, name, &part);
     }
     check_file(PAGE, &found, &expected);
+}
+
+/// The page names every trip with its number.
+#[test]
+fn the_page_names_every_trip() {
+    let page = std::fs::read_to_string(PAGE).expect("the page lies beside the code");
+    let (_, trips) = page.split_once("A **trip** is latched").expect("the page speaks of trips");
+    let words = trips.split_whitespace().collect::<Vec<_>>().join(" ");
+    for trip in Trip::ALL {
+        assert!(words.contains(&format!(" {} {}", trip.number(), trip.name())), "{}", trip.name());
+    }
 }
 
 /// The sample frames for clients in other languages: hex, and every field by name.

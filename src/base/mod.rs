@@ -8,6 +8,7 @@ pub mod nameplate;
 pub mod random;
 pub mod real;
 pub mod recording;
+pub mod safeguard;
 pub mod signal;
 pub mod time;
 pub mod units;

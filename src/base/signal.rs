@@ -2,6 +2,8 @@
 //!
 //! What it does not: bytes (see `wire`). Start reading at [`COMMAND_DELAY_TICKS`].
 
+use crate::base::safeguard::Inputs;
+
 /// Ticks from a sample to the tick in which the command computed from it acts: the sample taken at the start of tick k
 /// gives a command that acts from the start of tick k + 1 and is held for one tick. The run loop and the linear model
 /// both read this constant; it cannot be set, and no other delay is added.
@@ -50,6 +52,8 @@ pub struct Sample {
     pub bus_v: f64,
     /// The sensor says itself that its value is not to be trusted.
     pub sensor_faulty: bool,
+    /// Emergency stop, guard and travel switches.
+    pub inputs: Inputs,
 }
 
 impl Sample {

@@ -4,6 +4,7 @@
 
 pub mod budget;
 pub mod frames;
+pub mod hand;
 pub mod impairment;
 pub mod memory;
 pub mod pacing;
@@ -14,6 +15,7 @@ pub mod run;
 pub mod sealed;
 pub mod sent;
 pub mod session;
+pub mod site;
 pub mod standing;
 pub mod terms;
 pub mod tick;

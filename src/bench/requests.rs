@@ -2,15 +2,18 @@
 //!
 //! What it does not: frames that come twice (`session.rs`). Start reading at [`answer`].
 
+use crate::bench::hand;
+use crate::bench::tick::Bench;
 use crate::drive::Drive;
 use crate::drive::setting::{Setting, Settings};
 use crate::drive::store::WriteRefusal;
 use crate::wire::message::{
-    HandAction, HandActionKind, HandAnswer, HandOutcome, Message, SettingAnswer, SettingOutcome, SettingRow, Text,
+    HandAction, HandAnswer, HandOutcome, Message, SettingAnswer, SettingOutcome, SettingRow, Text,
 };
 
 /// Does what a request asks and words the answer; `None` for a message that is no request.
-pub fn answer(drive: &mut Drive, initial: &Settings, request: u32, message: &Message) -> Option<Message> {
+pub fn answer(bench: &mut Bench, initial: &Settings, request: u32, message: &Message) -> Option<Message> {
+    let drive = &mut bench.drive;
     Some(match message {
         Message::SettingList(list) => row(drive, initial, request, list.index),
         Message::SettingRead(read) => match Setting::from_number(read.number) {
@@ -29,7 +32,7 @@ pub fn answer(drive: &mut Drive, initial: &Settings, request: u32, message: &Mes
             answered(request, 0, SettingOutcome::Done, 0.0)
         }
         Message::HandAction(HandAction { action }) => {
-            Message::HandAnswer(HandAnswer { request, outcome: act(drive, *action) })
+            Message::HandAnswer(HandAnswer { request, outcome: hand::act(bench, *action) })
         }
         _ => return None,
     })
@@ -80,22 +83,4 @@ fn row(drive: &Drive, initial: &Settings, request: u32, index: u16) -> Message {
         name: Text::new(setting.name()),
         unit: Text::new(setting.unit()),
     })
-}
-
-/// What has no counterpart in the bench yet is refused as such, so that a method can tell it from a refusal with a cause.
-fn act(drive: &mut Drive, action: HandActionKind) -> HandOutcome {
-    match action {
-        HandActionKind::PowerCycle => {
-            drive.power_cycle();
-            HandOutcome::Done
-        }
-        HandActionKind::Couple
-        | HandActionKind::Uncouple
-        | HandActionKind::PressEmergencyStop
-        | HandActionKind::ReleaseEmergencyStop
-        | HandActionKind::OpenGuard
-        | HandActionKind::CloseGuard
-        | HandActionKind::SetBrake
-        | HandActionKind::LiftBrake => HandOutcome::NotBuiltYet,
-    }
 }

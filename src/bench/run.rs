@@ -314,7 +314,7 @@ impl Run {
         (exchange as u32, exchange * self.stride_ticks, self.tick.is_multiple_of(self.stride_ticks))
     }
 
-    /// Nobody commands any more: the axis makes its quick stop, and its rows are added.
+    /// Nobody commands any more: the axis makes its quick stop, a brake holds it, and its rows are added.
     ///
     /// # Errors
     /// The plant's fault.
@@ -322,7 +322,7 @@ impl Run {
         self.bench.drive.quick_stop(Trip::CommanderSilent);
         self.standing.clear();
         let limit = self.tick + self.rate.nearest_tick(ABANDONED_STOP_MAX_S);
-        while self.between || (self.bench.drive.torque_may_act() && self.tick < limit) {
+        while self.between || (self.bench.is_under_way() && self.tick < limit) {
             let request = self.request(Wanted::default(), 0.0, None);
             if !std::mem::take(&mut self.between) {
                 self.bench.sense();

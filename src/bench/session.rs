@@ -388,8 +388,8 @@ impl Session {
             out(answer);
             return true;
         }
-        let drive = &mut self.run.bench.drive;
-        let Some(answer) = requests::answer(drive, &self.terms.initial, sequence, request) else {
+        let bench = &mut self.run.bench;
+        let Some(answer) = requests::answer(bench, &self.terms.initial, sequence, request) else {
             return self.refuse("not_for_the_bench");
         };
         let sent = self.encoded(answer);

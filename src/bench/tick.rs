@@ -8,8 +8,10 @@ use crate::base::nameplate::Nameplate;
 use crate::base::random::Stream;
 use crate::base::recording::Row;
 use crate::base::recording::Signal;
+use crate::base::safeguard::Safeguards;
 use crate::base::signal::{Actuation, COMMAND_DELAY_TICKS, Feedback, Request, Sample};
 use crate::base::time::TickRate;
+use crate::bench::site::Site;
 use crate::drive::Drive;
 use crate::drive::protection::Trip;
 use crate::drive::setting::{Setting, Settings};
@@ -45,6 +47,8 @@ pub struct Setup {
     pub settings: Settings,
     /// Whether node 0 is held while no torque may act.
     pub clamped_when_off: bool,
+    /// What is fitted to the axis beside motor and drive.
+    pub safeguards: Safeguards,
     /// What the machine allows.
     pub rules: Rules,
     /// The sensor's noise.
@@ -121,6 +125,8 @@ pub struct Bench {
     pub trips: Vec<(Trip, u64)>,
     /// Where the stops were struck, in seconds.
     pub strikes_s: Vec<f64>,
+    /// What a person has done to it.
+    pub site: Site,
     sensor: Sensor,
     current_sensor: CurrentSensor,
     has_winding: bool,
@@ -148,6 +154,7 @@ impl Bench {
             watch: Watch::new(setup.rules),
             trips: Vec::new(),
             strikes_s: Vec::new(),
+            site: Site::new(&setup.safeguards, setup.rate),
             sensor: Sensor::new(&setup.sensor, setup.noise.clone(), setup.initial.angle_rad[0]),
             current_sensor: CurrentSensor::new(&setup.current_sensor, setup.current_noise.clone()),
             has_winding: setup.plant.motor.bus_v().is_some(),
@@ -161,16 +168,29 @@ impl Bench {
         }
     }
 
-    /// The start of an examination: the drive is in operation enabled with setpoint 0, no clamp holds the motor, and in
+    /// The start of an examination: the drive is in operation enabled with setpoint 0, no clamp or brake holds, and in
     /// tick 0, before its first command acts, no torque does, or no voltage.
     pub fn start_enabled(&mut self) {
         self.drive.start_enabled();
+        self.site.open_brake();
         self.actuation = if self.has_winding {
             Actuation::Voltage { alpha_v: 0.0, beta_v: 0.0 }
         } else {
             Actuation::Torque { torque_nm: 0.0 }
         };
         self.commanded_nm = 0.0;
+    }
+
+    /// No torque acts from the tick that comes, whatever was computed for it.
+    pub(in crate::bench) fn block_torque(&mut self) {
+        (self.actuation, self.commanded_nm) = (Actuation::Off, 0.0);
+    }
+
+    /// Whether torque acts, or an axis with a brake is not held by it yet.
+    #[must_use]
+    pub fn is_under_way(&self) -> bool {
+        let is_held = !self.site.has_brake() || (!self.site.brake_is_to_close() && self.plant.is_at_rest());
+        self.drive.torque_may_act() || !is_held
     }
 
     /// What begins to go wrong with the sensor, before it is read.
@@ -202,7 +222,8 @@ impl Bench {
     /// The first half of a tick: the sensor is read. Between the halves a controller outside may compute.
     pub fn sense(&mut self) -> Sensed {
         let counts = self.sensor.sample(self.plant.angle_rad(0));
-        let sample = Sample { counts, ..self.electrical_sample() };
+        let inputs = self.site.inputs(self.plant.angle_rad(self.plant.nodes() - 1));
+        let sample = Sample { counts, inputs, ..self.electrical_sample() };
         let measured_speed_rad_per_s = self.drive.sense(&sample);
         Sensed { counts, measured_speed_rad_per_s, torque_nm: self.commanded_nm }
     }
@@ -227,10 +248,13 @@ impl Bench {
         loads: &Loads,
         programme_setpoint_rad_per_s: f64,
     ) -> Result<(Feedback, Row), Fault> {
+        // The brake hears the command of one tick ago, as the motor does.
+        let lifts_brake = self.drive.lifts_brake();
         let (feedback, next) = self.drive.act(request);
         let row = self.row(&feedback, programme_setpoint_rad_per_s);
         self.observe(&feedback, &row);
-        let input = self.input(loads);
+        let brake_closed = self.site.has_brake() && self.site.pass_tick(lifts_brake);
+        let input = self.input(loads, brake_closed);
         let stepped = self.plant.step_under(&input, self.load_noise.tick(), &mut self.events);
         self.take_strikes();
         self.actuation = next;
@@ -266,7 +290,7 @@ impl Bench {
         self.events.clear();
     }
 
-    fn input(&self, loads: &Loads) -> TickInput {
+    fn input(&self, loads: &Loads, brake_closed: bool) -> TickInput {
         let drive = match self.actuation {
             Actuation::Off => Applied::Off,
             Actuation::Torque { torque_nm } => Applied::Torque(torque_nm),
@@ -275,7 +299,7 @@ impl Bench {
         TickInput {
             drive,
             clamp_motor: drive == Applied::Off && self.clamped_when_off,
-            brake_closed: drive == Applied::Off,
+            brake_closed,
             load_torque_nm: loads.load_torque_nm,
             resisting_torque_nm: loads.resisting_torque_nm,
         }

@@ -37,6 +37,16 @@ impl Asked {
         }
     }
 
+    /// While the holding brake opens or closes: no setpoint and no offset of it. Torque offset and a speed loop outside go
+    /// on, since they hold the load when the brake lets go of it.
+    pub(in crate::drive) fn of_holding(request: &Request) -> Self {
+        Self {
+            torque_offset_nm: bounded(request.torque_offset_nm),
+            outside_torque_nm: request.outside_torque_nm.map(bounded),
+            ..Self::NOTHING
+        }
+    }
+
     pub(in crate::drive) fn total_rad_per_s(&self) -> f64 {
         self.speed_rad_per_s + self.speed_offset_rad_per_s
     }

@@ -4,31 +4,38 @@
 //! On a motor with a winding the command is a voltage: the current loops make it of the torque command. The drive knows
 //! its nameplate and what its sensors show, never the plant. What it does not: step a plant, delay a command (it acts from
 //! the next tick; the run loop sees to that). Start reading at [`Drive::sense`] and [`Drive::act`]; `state.rs` has the
-//! states, `speed_loop.rs` and `current_loop.rs` the loops, `setting.rs` the settings.
+//! states, `transitions.rs` when they change, `speed_loop.rs` and `current_loop.rs` the loops, `setting.rs` the settings.
 
 mod asked;
+pub mod brake;
 pub mod current_loop;
 pub mod filter;
+pub mod hindrance;
 pub mod measured_speed;
+pub mod overload;
 pub mod protection;
 pub mod ramp;
 pub mod setting;
 pub mod speed_loop;
 pub mod state;
 pub mod store;
+mod transitions;
 
 use crate::base::nameplate::Nameplate;
+use crate::base::safeguard::Inputs;
 use crate::base::signal::{Actuation, Feedback, Request, Sample};
 use crate::base::time::TickRate;
 use crate::base::units::RPM_RAD_PER_S;
 use asked::{Asked, bounded};
+use brake::BrakeCommand;
 use current_loop::{CurrentLoop, CurrentLoopCoefficients, CurrentLoopInput, CurrentLoopOutput, CurrentSample};
 use measured_speed::{MeasuredSpeed, SpeedMeter, SpeedMeterCoefficients};
-use protection::{Monitor, MonitorCoefficients, Observed, STANDSTILL_RPM, Trip};
+use overload::Overload;
+use protection::{Monitor, MonitorCoefficients, Observed, Trip};
 use ramp::{SetpointCoefficients, SetpointPath};
 use setting::{Setting, Settings};
 use speed_loop::{SpeedLoop, SpeedLoopCoefficients, SpeedLoopInput, SpeedLoopOutput};
-use state::{Event, State, control, status};
+use state::{Event, State, status};
 use store::{Bounds, Store, WriteRefusal};
 
 /// A quick stop ends at the latest this long after its ramp came to 0, even above the standstill speed: an axis that
@@ -81,6 +88,12 @@ pub struct Drive {
     /// Whether the motor has a winding: only then the current loops act.
     has_winding: bool,
     monitor: Monitor,
+    overload: Overload,
+    brake: BrakeCommand,
+    /// How many ticks the emergency stop has been pressed.
+    emergency_ticks: u64,
+    /// The torque command of the tick before.
+    torque_nm: f64,
     target_window_rad_per_s: f64,
     sensed: Sensed,
 }
@@ -92,6 +105,9 @@ struct Sensed {
     speed: MeasuredSpeed,
     bus_v: f64,
     current: CurrentSample,
+    inputs: Inputs,
+    /// The counts are not to be trusted.
+    sensor_faulty: bool,
 }
 
 impl Drive {
@@ -126,6 +142,10 @@ impl Drive {
             current_loop: CurrentLoop::new(coefficients.current_loop),
             has_winding,
             monitor: Monitor::new(MonitorCoefficients::new(settings, rate)),
+            overload: Overload::new(settings, rate),
+            brake: BrakeCommand::closed(settings, rate),
+            emergency_ticks: 0,
+            torque_nm: 0.0,
             target_window_rad_per_s: target_window_rad_per_s(settings),
             sensed: Sensed::default(),
             store,
@@ -133,10 +153,11 @@ impl Drive {
     }
 
     /// The start of an examination: tick 0, operation enabled, setpoint 0, sums and filters at rest, no trip; the
-    /// settings stay. The setpoint's ramp starts at 0, and as after power-up the first tick measures speed 0.
+    /// settings stay. The setpoint's ramp starts at 0, and as after power-up the first tick measures speed 0. The holding
+    /// brake is open.
     pub fn start_enabled(&mut self) {
         let powered = Self::powered(self.rate, self.store.clone(), self.has_winding, 0);
-        *self = Self { state: State::OperationEnabled, ..powered };
+        *self = Self { state: State::OperationEnabled, brake: powered.brake.opened(), ..powered };
     }
 
     /// Power off and on: the volatile settings become the stored ones, the state is switch on disabled, a trip is gone,
@@ -168,11 +189,14 @@ impl Drive {
         } else {
             CurrentSample::default()
         };
+        let jumps = self.monitor.jumps(sample.counts);
         self.sensed = Sensed {
             counts: sample.counts,
             speed: self.speed_meter.sample(sample.counts),
             bus_v: bounded(sample.bus_v),
             current,
+            inputs: sample.inputs,
+            sensor_faulty: sample.sensor_faulty || jumps,
         };
         self.sensed.speed.measured_rad_per_s
     }
@@ -181,21 +205,27 @@ impl Drive {
     #[must_use]
     pub fn standing_statusword(&self) -> u16 {
         let nothing = Asked::NOTHING;
-        self.statusword(&self.sensed.speed, self.monitor.outward(self.sensed.counts), &nothing, false)
+        self.statusword(&self.sensed.speed, self.outward(), &nothing, false)
     }
 
     /// The second half of a tick: what is asked, after the sample that [`Drive::sense`] took.
     ///
     /// The order in a tick: the speed is measured; one event moves the state (what the state does by itself, else a
-    /// fault reset, else the controlword's command); speed and travel are watched; the loop computes; the deviation is
-    /// watched. A trip acts in the tick in which it is found.
+    /// fault reset, else the controlword's command); sensor, current, bus, speed, warmth and travel are watched; the loop
+    /// computes; the deviation is watched. A trip acts in the tick in which it is found.
     pub fn act(&mut self, request: &Request) -> (Feedback, Actuation) {
-        let Sensed { counts, speed, bus_v, current } = self.sensed;
-        self.move_state(request.controlword, speed.measured_rad_per_s);
-        let outward = self.monitor.outward(counts);
-        let asked = if self.state == State::OperationEnabled { Asked::of(request) } else { Asked::NOTHING };
+        let Sensed { counts, speed, bus_v, current, .. } = self.sensed;
+        self.heat();
+        self.move_state(request.controlword, &speed);
+        let outward = self.outward();
+        let asked = match self.state {
+            State::OperationEnabled if self.brake.is_open() => Asked::of(request),
+            State::OperationEnabled => Asked::of_holding(request),
+            _ => Asked::NOTHING,
+        };
         self.watch(&speed, outward, &asked);
         let (setpoint_rad_per_s, torque) = self.compute(&speed, &asked);
+        self.torque_nm = torque.torque_command_nm;
         let (actuation, voltage) = self.actuate(torque.torque_command_nm);
         let feedback = Feedback {
             tick: self.tick,
@@ -237,70 +267,36 @@ impl Drive {
         (Actuation::Voltage { alpha_v, beta_v }, output)
     }
 
-    /// At most one event a tick before the protections look.
-    fn move_state(&mut self, controlword: u16, measured_rad_per_s: f64) {
-        let reset_bit_is_set = controlword & control::FAULT_RESET != 0;
-        let reset_edge = reset_bit_is_set && !self.reset_bit_was_set;
-        self.reset_bit_was_set = reset_bit_is_set;
-        let event = match self.state {
-            State::NotReadyToSwitchOn | State::FaultReactionActive => Some(Event::Automatic),
-            State::QuickStopActive if self.quick_stop_is_over(measured_rad_per_s) => Some(Event::QuickStopFinished),
-            State::Fault => reset_edge.then_some(Event::FaultReset),
-            _ => state::command(controlword),
-        };
-        if let Some(event) = event {
-            self.apply(event);
-        }
+    /// What the torque or the current of the tick before has warmed.
+    fn heat(&mut self) {
+        let current_a = self.sensed.current.current_a;
+        let squared_a2 = self.has_winding.then_some(current_a.d * current_a.d + current_a.q * current_a.q);
+        self.overload.heat(squared_a2, self.torque_nm);
     }
 
-    /// Below the standstill speed in this tick, or out of patience.
-    fn quick_stop_is_over(&self, measured_rad_per_s: f64) -> bool {
-        measured_rad_per_s.abs() < STANDSTILL_RPM * RPM_RAD_PER_S
-            || self.rate.hz.saturating_mul(QUICK_STOP_PATIENCE_S) <= self.setpoint_path.ticks_stopped()
+    /// Which way leads further out: by the counts, or by a travel switch that is struck.
+    fn outward(&self) -> f64 {
+        self.monitor.outward(self.sensed.counts, &self.sensed.inputs)
     }
 
-    /// Takes an event through the table and does what belongs to entering the new state. A quick stop that a trip began
-    /// ends as a fault, however it ends.
-    fn apply(&mut self, event: Event) {
-        let ends_quick_stop = matches!(event, Event::QuickStopFinished | Event::DisableVoltage);
-        let ends_as_fault = self.state == State::QuickStopActive && self.trip.is_some() && ends_quick_stop;
-        let event = if ends_as_fault { Event::Tripped } else { event };
-        let next = self.state.next(event);
-        if next == self.state {
-            return;
-        }
-        self.state = next;
-        self.monitor.reset();
-        match next {
-            State::OperationEnabled => {
-                self.speed_loop.reset();
-                self.current_loop.reset();
-                self.setpoint_path.start();
-            }
-            State::QuickStopActive => self.setpoint_path.start(),
-            State::SwitchOnDisabled => self.trip = None,
-            _ => {}
-        }
-    }
-
-    /// Speed and travel, while torque acts.
+    /// Everything but the deviation, while torque acts.
     fn watch(&mut self, speed: &MeasuredSpeed, outward: f64, asked: &Asked) {
         if !self.state.torque_may_act() {
             return;
         }
-        let observed =
-            Observed { steady_rad_per_s: speed.steady_rad_per_s, outward, asked_rad_per_s: asked.total_rad_per_s() };
+        let current_a = self.sensed.current.current_a;
+        let observed = Observed {
+            sensor_faulty: self.sensed.sensor_faulty,
+            current_squared_a2: current_a.d * current_a.d + current_a.q * current_a.q,
+            bus_v: self.has_winding.then_some(self.sensed.bus_v),
+            overloaded: self.overload.is_beyond(),
+            steady_rad_per_s: speed.steady_rad_per_s,
+            outward,
+            asked_rad_per_s: asked.total_rad_per_s(),
+        };
         if let Some(trip) = self.monitor.trip(&observed) {
             self.raise(trip);
         }
-    }
-
-    /// Latches a trip, the first one's name stays, and reacts: a trip that brakes begins a quick stop or lets one go
-    /// on, any other takes the torque off.
-    fn raise(&mut self, trip: Trip) {
-        self.trip.get_or_insert(trip);
-        let braking = trip.brakes() && self.state.torque_may_act();
-        self.apply(if braking { Event::QuickStop } else { Event::Tripped });
     }
 
     /// Setpoint and torques of this tick; zeros where no torque acts. In a quick stop nothing from outside is followed,
@@ -360,7 +356,13 @@ impl Drive {
         let reached = self.state == State::OperationEnabled
             && (asked.total_rad_per_s() - speed.steady_rad_per_s).abs() <= self.target_window_rad_per_s;
         let bit = |holds: bool, bit: u16| if holds { bit } else { 0 };
-        self.state.statusword()
+        let inputs = &self.sensed.inputs;
+        let blocked = if self.torque_is_blocked() { status::VOLTAGE_ENABLED } else { 0 };
+        let brake_moves = self.state == State::OperationEnabled && !self.brake.is_open();
+        self.state.statusword() & !blocked
+            | bit(inputs.emergency_stop.is_some(), status::EMERGENCY_STOP)
+            | bit(inputs.guard_open, status::GUARD_OPEN)
+            | bit(brake_moves, status::BRAKE_NOT_OPEN)
             | bit(warning, status::WARNING)
             | bit(reached, status::TARGET_REACHED)
             | bit(limited || beyond_travel, status::INTERNAL_LIMIT_ACTIVE)
@@ -385,6 +387,8 @@ impl Drive {
         self.speed_loop.retune(coefficients.speed_loop);
         self.current_loop.retune(coefficients.current_loop);
         self.monitor.retune(MonitorCoefficients::new(settings, self.rate));
+        self.overload.retune(settings, self.rate);
+        self.brake.retune(settings, self.rate);
         self.target_window_rad_per_s = target_window_rad_per_s(settings);
         Ok(value)
     }
@@ -446,6 +450,12 @@ impl Drive {
     #[must_use]
     pub fn torque_may_act(&self) -> bool {
         self.state.torque_may_act()
+    }
+
+    /// Whether the holding brake is commanded to be open; it acts on the brake from the next tick.
+    #[must_use]
+    pub fn lifts_brake(&self) -> bool {
+        self.brake.is_lifted()
     }
 
     /// The load's angle at these counts as the nameplate data have it, in rad.

@@ -3,6 +3,7 @@
 //! A trip watches only while torque acts: without torque there is nothing that it could take away. What it does not:
 //! change states (`mod.rs` does). Start reading at [`Trip`], then [`Monitor`].
 
+use crate::base::safeguard::Inputs;
 use crate::base::time::TickRate;
 use crate::base::units::{DEG_RAD, RPM_RAD_PER_S};
 use crate::drive::setting::{Setting, Settings, TRAVEL_UNLIMITED_DEG};
@@ -25,16 +26,38 @@ pub enum Trip {
     /// in this tick and in every one of the 50 ms before it. Watched in operation enabled. Takes the torque off at
     /// once.
     SpeedDeviation,
-    /// The load is beyond `travel_min_deg` or `travel_max_deg` and moves, or is asked to move, further outward. Brakes
+    /// The load is beyond `travel_min_deg` or `travel_max_deg`, or on a travel switch, and moves, or is asked to move, further outward. Brakes
     /// along `quick_stop_rpm_per_s`.
     TravelLimit,
     /// The commander was silent for longer than the scenario lets it. Brakes along `quick_stop_rpm_per_s`.
     CommanderSilent,
+    /// The measured current, as a peak of phase, was greater than `overcurrent_a`. Takes the torque off at once.
+    Overcurrent,
+    /// The motor was warmer by its current, or where none is measured by its torque, than the rated one makes it
+    /// (`overload.rs`, `overload_time_s`). Brakes along `quick_stop_rpm_per_s`: the motor is hot, not broken.
+    Overload,
+    /// The bus was below `bus_min_v`. Takes the torque off at once: what feeds the motor fails.
+    BusVoltageLow,
+    /// The bus was above `bus_max_v`. Takes the torque off at once: braking would raise it further.
+    BusVoltageHigh,
+    /// The angle sensor says that it is not to be trusted, or its counts jump faster than `sensor_jump_rpm`. Takes the
+    /// torque off at once: nothing is known to brake by.
+    SensorFault,
 }
 
 impl Trip {
     /// Every trip, in the order of the numbers.
-    pub const ALL: [Self; 4] = [Self::Overspeed, Self::SpeedDeviation, Self::TravelLimit, Self::CommanderSilent];
+    pub const ALL: [Self; 9] = [
+        Self::Overspeed,
+        Self::SpeedDeviation,
+        Self::TravelLimit,
+        Self::CommanderSilent,
+        Self::Overcurrent,
+        Self::Overload,
+        Self::BusVoltageLow,
+        Self::BusVoltageHigh,
+        Self::SensorFault,
+    ];
 
     /// The number that feedback carries, from 1; 0 there means none.
     #[must_use]
@@ -56,13 +79,18 @@ impl Trip {
             Self::SpeedDeviation => "speed deviation",
             Self::TravelLimit => "travel limit",
             Self::CommanderSilent => "commander silent",
+            Self::Overcurrent => "overcurrent",
+            Self::Overload => "overload",
+            Self::BusVoltageLow => "bus voltage low",
+            Self::BusVoltageHigh => "bus voltage high",
+            Self::SensorFault => "sensor fault",
         }
     }
 
     /// Whether the axis brakes before the torque goes off (else it goes off at once).
     #[must_use]
     pub fn brakes(self) -> bool {
-        matches!(self, Self::TravelLimit | Self::CommanderSilent)
+        matches!(self, Self::TravelLimit | Self::CommanderSilent | Self::Overload)
     }
 }
 
@@ -108,7 +136,13 @@ pub struct MonitorCoefficients {
     travel_min_deg: f64,
     travel_max_deg: f64,
     angle: LoadAngle,
+    /// Direction of the motor, +1 or −1, that raises the load's angle.
+    upward: f64,
     deviation_lasts_ticks: u32,
+    overcurrent_squared_a2: f64,
+    bus_min_v: f64,
+    bus_max_v: f64,
+    jump_counts: f64,
 }
 
 impl MonitorCoefficients {
@@ -118,6 +152,12 @@ impl MonitorCoefficients {
         let deviation_rpm = settings.get(Setting::DeviationTrip);
         let travel_min_deg = settings.get(Setting::TravelMin);
         let travel_max_deg = settings.get(Setting::TravelMax);
+        let off_is_infinite = |setting| match settings.get(setting) {
+            0.0 => f64::INFINITY,
+            value => value,
+        };
+        let overcurrent_a = off_is_infinite(Setting::Overcurrent);
+        let counts_per_rpm_tick = settings.get(Setting::CountsPerTurn) / (60.0 * f64::from(rate.hz));
         let lasts = (u64::from(rate.hz) * DEVIATION_LASTS_MS).div_ceil(1000);
         Self {
             overspeed_rad_per_s: settings.get(Setting::SpeedLimit) * RPM_RAD_PER_S,
@@ -125,6 +165,11 @@ impl MonitorCoefficients {
             travel_min_deg: if travel_min_deg <= -TRAVEL_UNLIMITED_DEG { f64::NEG_INFINITY } else { travel_min_deg },
             travel_max_deg: if TRAVEL_UNLIMITED_DEG <= travel_max_deg { f64::INFINITY } else { travel_max_deg },
             angle: LoadAngle::new(settings),
+            upward: settings.get(Setting::GearRatio).signum(),
+            overcurrent_squared_a2: overcurrent_a * overcurrent_a,
+            bus_min_v: settings.get(Setting::BusMin),
+            bus_max_v: off_is_infinite(Setting::BusMax),
+            jump_counts: off_is_infinite(Setting::SensorJump) * counts_per_rpm_tick,
             deviation_lasts_ticks: u32::try_from(lasts).unwrap_or(u32::MAX),
         }
     }
@@ -133,6 +178,14 @@ impl MonitorCoefficients {
 /// What the monitor looks at before the loop computes.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Observed {
+    /// The counts are not to be trusted.
+    pub sensor_faulty: bool,
+    /// Square of the measured current, peak of phase, in A²; 0 where none is measured.
+    pub current_squared_a2: f64,
+    /// Voltage of the bus in V; none where none is measured.
+    pub bus_v: Option<f64>,
+    /// The motor is warmer than its rated current makes it.
+    pub overloaded: bool,
     /// The steady speed, in rad/s at the motor.
     pub steady_rad_per_s: f64,
     /// Which way leads further out, see [`Monitor::outward`].
@@ -141,18 +194,19 @@ pub struct Observed {
     pub asked_rad_per_s: f64,
 }
 
-/// The protections with the one thing that they remember: how long the deviation has lasted.
+/// The protections with what they remember: how long the deviation has lasted, and the last counts.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Monitor {
     coefficients: MonitorCoefficients,
     ticks_beyond: u32,
+    last_counts: Option<i64>,
 }
 
 impl Monitor {
     /// A monitor that has seen nothing.
     #[must_use]
     pub fn new(coefficients: MonitorCoefficients) -> Self {
-        Self { coefficients, ticks_beyond: 0 }
+        Self { coefficients, ticks_beyond: 0, last_counts: None }
     }
 
     /// Other limits, the deviation's time goes on.
@@ -171,31 +225,56 @@ impl Monitor {
         &self.coefficients.angle
     }
 
-    /// 0 within the travel limits; beyond one, the direction of the motor (+1 or −1) that leads further out.
+    /// Whether the counts have changed in a tick by more than the motor can turn. The first of all do not jump.
+    #[inline]
+    pub fn jumps(&mut self, counts: i64) -> bool {
+        let last = self.last_counts.replace(counts).unwrap_or(counts);
+        self.coefficients.jump_counts < counts.wrapping_sub(last).unsigned_abs() as f64
+    }
+
+    /// 0 within the travel limits; beyond one, or on a travel switch, the direction of the motor (+1 or −1) that leads further out.
     #[inline]
     #[must_use]
-    pub fn outward(&self, counts: i64) -> f64 {
+    pub fn outward(&self, counts: i64, inputs: &Inputs) -> f64 {
         let limits = &self.coefficients;
         let angle_deg = limits.angle.deg(counts);
-        if limits.travel_max_deg < angle_deg {
-            limits.angle.count_deg.signum()
-        } else if angle_deg < limits.travel_min_deg {
-            -limits.angle.count_deg.signum()
+        if limits.travel_max_deg < angle_deg || inputs.high_switch {
+            limits.upward
+        } else if angle_deg < limits.travel_min_deg || inputs.low_switch {
+            -limits.upward
         } else {
             0.0
         }
     }
 
-    /// A trip by speed or travel.
+    /// A trip by anything but the deviation.
     #[inline]
     #[must_use]
     pub fn trip(&self, observed: &Observed) -> Option<Trip> {
-        if self.coefficients.overspeed_rad_per_s < observed.steady_rad_per_s.abs() {
+        let limits = &self.coefficients;
+        if observed.sensor_faulty {
+            return Some(Trip::SensorFault);
+        }
+        if limits.overcurrent_squared_a2 < observed.current_squared_a2 {
+            return Some(Trip::Overcurrent);
+        }
+        if let Some(bus_v) = observed.bus_v {
+            if bus_v < limits.bus_min_v {
+                return Some(Trip::BusVoltageLow);
+            }
+            if limits.bus_max_v < bus_v {
+                return Some(Trip::BusVoltageHigh);
+            }
+        }
+        if limits.overspeed_rad_per_s < observed.steady_rad_per_s.abs() {
             return Some(Trip::Overspeed);
         }
         let moves_outward = STANDSTILL_RPM * RPM_RAD_PER_S < observed.outward * observed.steady_rad_per_s;
         let asked_outward = 0.0 < observed.outward * observed.asked_rad_per_s;
-        (moves_outward || asked_outward).then_some(Trip::TravelLimit)
+        if moves_outward || asked_outward {
+            return Some(Trip::TravelLimit);
+        }
+        observed.overloaded.then_some(Trip::Overload)
     }
 
     /// One tick of the deviation trip.

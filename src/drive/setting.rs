@@ -86,6 +86,20 @@ pub enum Setting {
     SensorSign,
     /// `commutation_offset_deg` of the nameplate.
     CommutationOffset,
+    /// `overcurrent_a`.
+    Overcurrent,
+    /// `overload_time_s`.
+    OverloadTime,
+    /// `bus_min_v`.
+    BusMin,
+    /// `bus_max_v`.
+    BusMax,
+    /// `sensor_jump_rpm`.
+    SensorJump,
+    /// `brake_opens_after_s`.
+    BrakeOpens,
+    /// `brake_closes_after_s`.
+    BrakeCloses,
 }
 
 /// What the defaults are taken from: the nameplate and the axis that the drive is built into.
@@ -103,7 +117,7 @@ pub struct DefaultsFrom {
 
 impl Setting {
     /// Every setting, in the order of the numbers.
-    pub const ALL: [Self; 34] = [
+    pub const ALL: [Self; 41] = [
         Self::SpeedGain,
         Self::SpeedResetTime,
         Self::SpeedFilter,
@@ -138,6 +152,13 @@ impl Setting {
         Self::RatedCurrent,
         Self::SensorSign,
         Self::CommutationOffset,
+        Self::Overcurrent,
+        Self::OverloadTime,
+        Self::BusMin,
+        Self::BusMax,
+        Self::SensorJump,
+        Self::BrakeOpens,
+        Self::BrakeCloses,
     ];
 
     /// The number by which the link names it, from 1. A number is never given to another setting.
@@ -209,7 +230,7 @@ impl Setting {
     }
 
     /// The value of a drive that nobody has set up. Ramps, filters, notches, feed-forward and the deviation trip are
-    /// off; gain and reset time are 0, so that a drive without set-up does nothing; the torque limit is the rated
+    /// off, and so are the trips by current, overload, bus voltage and jumps of the counts; the brake takes no time; gain and reset time are 0, so that a drive without set-up does nothing; the torque limit is the rated
     /// torque (the peak torque, if the nameplate has that lower). A quick stop of 10 000 rpm/s stops from 3000 rpm in
     /// 0.3 s. The current loops are at the magnitude optimum of the nameplate's winding, gain L/(3T) and reset time L/R;
     /// what concerns a winding is 0 where there is none, and pole pairs 1.
@@ -617,5 +638,68 @@ static ROWS: [Row; Setting::ALL.len()] = [
         high: 360.0,
         zero: Zero::Value,
         what: "nameplate: electrical angle of the magnet's axis when the sensor shows 0 counts",
+    },
+    Row {
+        number: 35,
+        name: "overcurrent_a",
+        unit: "A",
+        low: 0.0,
+        high: 1e6,
+        zero: Zero::Off { least: 1e-3 },
+        what: "measured current, as a peak of phase, beyond which the drive trips; 0: off",
+    },
+    Row {
+        number: 36,
+        name: "overload_time_s",
+        unit: "s",
+        low: 0.0,
+        high: 1e4,
+        zero: Zero::Off { least: 1e-2 },
+        what: "time from cold at twice the rated current until the drive trips (i²t); 0: off",
+    },
+    Row {
+        number: 37,
+        name: "bus_min_v",
+        unit: "V",
+        low: 0.0,
+        high: 2000.0,
+        zero: Zero::Off { least: 1e-3 },
+        what: "voltage of the bus below which the drive trips; 0: off",
+    },
+    Row {
+        number: 38,
+        name: "bus_max_v",
+        unit: "V",
+        low: 0.0,
+        high: 2000.0,
+        zero: Zero::Off { least: 1e-3 },
+        what: "voltage of the bus above which the drive trips; 0: off",
+    },
+    Row {
+        number: 39,
+        name: "sensor_jump_rpm",
+        unit: "rpm",
+        low: 0.0,
+        high: 1e7,
+        zero: Zero::Off { least: 1.0 },
+        what: "speed that the motor cannot have: counts that change faster in one tick are a sensor fault; 0: off",
+    },
+    Row {
+        number: 40,
+        name: "brake_opens_after_s",
+        unit: "s",
+        low: 0.0,
+        high: 10.0,
+        zero: Zero::Value,
+        what: "time that the holding brake takes to open: no setpoint is followed before",
+    },
+    Row {
+        number: 41,
+        name: "brake_closes_after_s",
+        unit: "s",
+        low: 0.0,
+        high: 10.0,
+        zero: Zero::Value,
+        what: "time that the holding brake takes to close: an axis at rest is held so long",
     },
 ];

@@ -226,22 +226,30 @@ pub mod status {
     pub const OPERATION_ENABLED: u16 = 1 << 2;
     /// Bit 3: fault.
     pub const FAULT: u16 = 1 << 3;
-    /// Bit 4: voltage enabled. Set as soon as the drive is powered.
+    /// Bit 4: voltage enabled. Set as soon as the drive is powered, 0 while safe torque off stands.
     pub const VOLTAGE_ENABLED: u16 = 1 << 4;
     /// Bit 5: quick stop, 0 while it is active.
     pub const NO_QUICK_STOP: u16 = 1 << 5;
     /// Bit 6: switch on disabled.
     pub const SWITCH_ON_DISABLED: u16 = 1 << 6;
-    /// Bit 7: warning. A trip is latched or on its way: the load stands beyond a travel limit, the deviation is beyond
+    /// Bit 7: warning. A trip is latched or on its way: the load stands beyond a travel limit or on a travel switch, the deviation is beyond
     /// its trip and its 50 ms are running, or the quick stop of a trip is under way.
     pub const WARNING: u16 = 1 << 7;
+    /// Bit 8, left to the maker by the standard: the emergency stop is pressed.
+    pub const EMERGENCY_STOP: u16 = 1 << 8;
     /// Bit 9: remote. The controlword is followed; set as soon as the drive is powered.
     pub const REMOTE: u16 = 1 << 9;
     /// Bit 10: target reached. In operation enabled: the speed asked for is met within 1 % of the rated speed; in quick
     /// stop active and where no torque acts: never.
     pub const TARGET_REACHED: u16 = 1 << 10;
-    /// Bit 11: internal limit active. The torque limit cuts in this tick, or the load is beyond a travel limit.
+    /// Bit 11: internal limit active. The torque limit cuts in this tick, or the load is beyond a travel
+    /// limit or on a travel switch.
     pub const INTERNAL_LIMIT_ACTIVE: u16 = 1 << 11;
+    /// Bit 14, left to the maker by the standard: the guard is open.
+    pub const GUARD_OPEN: u16 = 1 << 14;
+    /// Bit 15, left to the maker by the standard: in operation enabled the holding brake opens or closes, and no setpoint
+    /// is followed.
+    pub const BRAKE_NOT_OPEN: u16 = 1 << 15;
 }
 
 /// A command as the controlword codes it: those words whose bits under the mask are the value.

@@ -18,6 +18,8 @@ const FAULT_RESET: u16 = 0x80;
 /// Statusword bits that tell the states apart, and their pattern in operation enabled (IEC 61800-7-201).
 const STATE_MASK: u16 = 0x6F;
 const OPERATION_ENABLED: u16 = 0x27;
+/// Statusword bit by which the bench says that a holding brake is not open yet.
+const BRAKE_NOT_OPEN: u16 = 0x8000;
 
 /// Share of the window kept free at each end: a move that stops late still has somewhere to go.
 const MARGIN_OF_WINDOW: f64 = 0.05;
@@ -287,14 +289,14 @@ impl<'a, A: Axis> Mover<'a, A> {
         }
     }
 
-    /// Off to operation enabled, at setpoint 0.
+    /// Off to operation enabled, at setpoint 0, a brake open.
     pub fn enable(&mut self) -> Result<(), Stop> {
         if self.last.statusword & 0x08 != 0 {
             self.walk(FAULT_RESET, |status| status & 0x08 == 0)?;
         }
         self.walk(SHUTDOWN, |status| status & STATE_MASK == 0x21)?;
         self.walk(SWITCH_ON, |status| status & STATE_MASK == 0x23)?;
-        self.walk(ENABLE_OPERATION, |status| status & STATE_MASK == OPERATION_ENABLED)?;
+        self.walk(ENABLE_OPERATION, |status| status & (STATE_MASK | BRAKE_NOT_OPEN) == OPERATION_ENABLED)?;
         self.enabled = true;
         Ok(())
     }

@@ -24,6 +24,7 @@ mod view;
 
 use crate::base::impairment::Impairment;
 use crate::base::nameplate::Nameplate;
+use crate::base::safeguard::{BrakeTimes, Safeguards};
 use crate::base::time::TickRate;
 use crate::drive::setting::Settings;
 use crate::plant::current_sensor::CurrentSensorParameters;
@@ -154,6 +155,8 @@ pub struct Timing {
 pub struct Machine {
     /// The train, its stops and loads.
     pub plant: Parameters,
+    /// How long its holding brake takes; none where it has no brake.
+    pub brake_times: Option<BrakeTimes>,
     /// The angle sensor on the motor.
     pub sensor: SensorParameters,
     /// The current sensors of the motor; clean, and read by nobody, where it has no winding.
@@ -173,6 +176,8 @@ pub struct Axis {
     pub clamped_when_off: bool,
     /// Highest motor speed in rad/s.
     pub max_speed_rad_per_s: f64,
+    /// Emergency stop, guard and travel switches; the brake belongs to the machine.
+    pub safeguards: Safeguards,
 }
 
 /// What the method may use while tuning.

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use crate::base::nameplate::Nameplate;
 use crate::base::random::Stream;
 use crate::base::recording::{Recording, Row, Signal};
+use crate::base::safeguard::Safeguards;
 use crate::base::signal::Request;
 use crate::base::time::TickRate;
 use crate::bench::session::{End, Session};
@@ -64,6 +65,7 @@ pub fn setup(scenario: &Scenario, machine: &Machine, settings: &Settings, seed: 
         nameplate: scenario.nameplate,
         settings: *settings,
         clamped_when_off: scenario.axis.clamped_when_off,
+        safeguards: Safeguards { brake: machine.brake_times, ..scenario.axis.safeguards },
         rules: rules(scenario, machine),
         noise: Stream::new(seed, source),
         current_sensor: machine.current_sensor,

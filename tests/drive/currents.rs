@@ -25,7 +25,7 @@ const PLATE: WindingPlate = WindingPlate {
     bus_v: 560.0,
 };
 
-fn from() -> DefaultsFrom {
+pub fn from() -> DefaultsFrom {
     let mut from = built_into();
     from.nameplate.winding = Some(PLATE);
     from

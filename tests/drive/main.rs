@@ -7,12 +7,14 @@
 mod currents;
 mod loops;
 mod protections;
+mod safeguards;
 mod setpoints;
 mod settings;
 mod states;
+mod trips;
 
 use plantstand::base::nameplate::Nameplate;
-use plantstand::base::signal::{Actuation, Feedback, Request};
+use plantstand::base::signal::{Actuation, Feedback, Request, Sample};
 use plantstand::base::time::TickRate;
 use plantstand::base::units::{RPM_RAD_PER_S, TURN_RAD};
 use plantstand::drive::Drive;
@@ -78,16 +80,19 @@ fn word(controlword: u16) -> Request {
 }
 
 /// A rigid axis without friction, turned by the drive: the torque computed in a tick acts in the next.
+#[derive(Clone)]
 struct Axis {
     drive: Drive,
     speed_rad_per_s: f64,
     angle_rad: f64,
     actuation: Actuation,
+    /// What the sensors show beside the counts.
+    sample: Sample,
 }
 
 impl Axis {
     fn new(drive: Drive) -> Self {
-        Self { drive, speed_rad_per_s: 0.0, angle_rad: 0.0, actuation: Actuation::Off }
+        Self { drive, speed_rad_per_s: 0.0, angle_rad: 0.0, actuation: Actuation::Off, sample: Sample::default() }
     }
 
     fn tick(&mut self, request: &Request) -> Feedback {
@@ -97,7 +102,8 @@ impl Axis {
             // A drive that knows of no winding gives no voltage.
             Actuation::Off | Actuation::Voltage { .. } => 0.0,
         };
-        let (feedback, actuation) = self.drive.tick(counts, request);
+        self.drive.sense(&Sample { counts, ..self.sample });
+        let (feedback, actuation) = self.drive.act(request);
         self.actuation = actuation;
         let speed_after = self.speed_rad_per_s + torque_nm / INERTIA_KGM2 * RATE.period_s();
         self.angle_rad += (self.speed_rad_per_s + speed_after) / 2.0 * RATE.period_s();

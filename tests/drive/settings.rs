@@ -45,6 +45,8 @@ fn names_carry_their_unit() {
         ("_h", "H"),
         ("_vs", "Vs"),
         ("_a_rms", "A"),
+        ("_a", "A"),
+        ("_v", "V"),
         ("pole_pairs", ""),
         ("sensor_sign", ""),
     ];

@@ -28,7 +28,12 @@ pub struct Peer {
 impl Peer {
     /// Before the first tick.
     pub fn early() -> Self {
-        Self { session: phases::tuning(&read(&dough_sheeter()), 7), sequence: 0, heard: Vec::new() }
+        Self::at(&dough_sheeter())
+    }
+
+    /// The same at another machine.
+    pub fn at(scenario: &str) -> Self {
+        Self { session: phases::tuning(&read(scenario), 7), sequence: 0, heard: Vec::new() }
     }
 
     /// With its first feedback.

@@ -104,7 +104,10 @@ SETTING_OUTCOMES = {0: "done", 1: "unknown", 2: "out_of_range", 3: "not_while_en
 HAND_OUTCOMES = {0: "done", 1: "not_at_rest", 2: "not_while_enabled", 3: "locked", 4: "not_here", 5: "not_built_yet"}
 HAND_ACTIONS = {"couple": 1, "uncouple": 2, "press_emergency_stop": 3, "release_emergency_stop": 4, "open_guard": 5,
                 "close_guard": 6, "power_cycle": 7, "set_brake": 8, "lift_brake": 9}
-TRIPS = {1: "overspeed", 2: "speed deviation", 3: "travel limit", 4: "commander silent"}
+TRIPS = {1: "overspeed", 2: "speed deviation", 3: "travel limit", 4: "commander silent", 5: "overcurrent", 6: "overload",
+         7: "bus voltage low", 8: "bus voltage high", 9: "sensor fault"}
+# Bits of the statusword that say why the drive does not enable, or does not follow.
+HINDRANCES = {1 << 8: "emergency stop pressed", 1 << 14: "guard open", 1 << 15: "brake not open"}
 
 # Controlwords and states of IEC 61800-7-201.
 SHUTDOWN, SWITCH_ON, ENABLE_OPERATION, QUICK_STOP, DISABLE_VOLTAGE = 0x06, 0x07, 0x0F, 0x02, 0x00
@@ -743,7 +746,8 @@ class Client(Link):
         return self.feedback
 
     def enable(self, timeout_s=1.0):
-        """Walks to operation enabled with setpoint 0, within a simulated time. A latched trip is reset on the way."""
+        """Walks to operation enabled with setpoint 0, within a simulated time, until a brake is open and setpoints are
+        followed. A latched trip is reset on the way."""
         walk = {"switch on disabled": SHUTDOWN, "ready to switch on": SWITCH_ON, "switched on": ENABLE_OPERATION,
                 "fault": FAULT_RESET, "operation enabled": ENABLE_OPERATION}
         for _ in range(self._exchanges(timeout_s)):
@@ -751,19 +755,24 @@ class Client(Link):
             word = walk.get(state, DISABLE_VOLTAGE)
             # A reset is a rising edge: fall back to 0 where the last word already had the bit.
             self.controlword = DISABLE_VOLTAGE if word == FAULT_RESET == self.controlword else word
-            if state == "operation enabled":
+            if state == "operation enabled" and not self.hindrances():
                 return self.feedback
             self.exchange([Value()])
-        raise LinkError(f"the drive stays in {self.feedback.state}, {self.trip_name()}")
+        why = ", ".join([self.trip_name(), *self.hindrances()])
+        raise LinkError(f"the drive stays in {self.feedback.state}, {why}")
 
     def disable(self, timeout_s=1.0):
-        """Takes the torque off at once: bring the axis to rest first."""
+        """Takes the torque off, when a brake is closed or at once: bring the axis to rest first."""
         self.controlword = SHUTDOWN
         for _ in range(self._exchanges(timeout_s)):
             if self.feedback.state not in ("operation enabled", "quick stop active"):
                 return self.feedback
             self.exchange([Value()])
         raise LinkError(f"the drive stays in {self.feedback.state}")
+
+    def hindrances(self):
+        """Why the drive does not enable, or does not follow, beside a trip: a list of words, empty when nothing is there."""
+        return [words for bit, words in HINDRANCES.items() if self.feedback.statusword & bit]
 
     def trip_name(self):
         """The latched trip in words."""

@@ -39,7 +39,7 @@ class Machine:
     def __init__(self, inertia_kgm2=1e-3, friction_nm=0.1, weight_nm=0.2, sensor_sign=1, tick_hz=4000):
         self.inertia_kgm2, self.friction_nm, self.weight_nm = inertia_kgm2, friction_nm, weight_nm
         self.sensor_sign, self.period_s = sensor_sign, 1.0 / tick_hz
-        self.state, self.trip, self.last_word = "switch on disabled", 0, 0
+        self.state, self.trip, self.last_word, self.pressed = "switch on disabled", 0, 0, False
         self.angle_rad, self.speed_rad_per_s, self.torque_nm = 0.0, 0.0, 0.0
         self.integral_nm, self.filtered_nm, self.counts = 0.0, 0.0, 0
         self.noise = random.Random(1)
@@ -53,7 +53,7 @@ class Machine:
     def statusword(self):
         words = {"switch on disabled": 0x270, "ready to switch on": 0x231, "switched on": 0x233,
                  "operation enabled": 0x237, "fault": 0x238}
-        return words[self.state]
+        return words[self.state] | (0x100 if self.pressed else 0)
 
     def tick(self, controlword, value):
         self._walk(controlword)
@@ -69,6 +69,9 @@ class Machine:
         return wire.Sample(counts, setpoint, measured, controller, controller + value.torque_offset_nm, self.torque_nm)
 
     def _walk(self, word):
+        if self.pressed:
+            self.state = "switch on disabled"
+            return
         nexts = {("switch on disabled", 6): "ready to switch on", ("ready to switch on", 7): "switched on",
                  ("switched on", 15): "operation enabled", ("operation enabled", 6): "ready to switch on",
                  ("operation enabled", 2): "switch on disabled", ("operation enabled", 0): "switch on disabled"}
@@ -210,7 +213,11 @@ class FakeBench(threading.Thread):
             self.machine.stored = dict(self.machine.settings)
             self._answer(client, sequence, 0, 0, 0.0)
         elif kind == "hand_action":
-            self.answers[sequence] = self.send(client, "hand_answer", request=sequence, outcome=5)
+            action = fields["action"]
+            # 2 uncouple at an axis that moves, 3 and 4 the emergency stop, 9 the lever of a brake that is not there.
+            self.machine.pressed = {3: True, 4: False}.get(action, self.machine.pressed)
+            outcome = {2: 1, 9: 4}.get(action, 0)
+            self.answers[sequence] = self.send(client, "hand_answer", request=sequence, outcome=outcome)
         elif kind == "log":
             self.log.append(fields["text"])
         elif kind == "done":
@@ -533,8 +540,15 @@ class Link(unittest.TestCase):
             client.write("speed_gain_nms_per_rad", -1.0)
         with self.assertRaisesRegex(wire.Refused, "no setting speed_gain"):
             client.write("speed_gain", 1.0)
-        with self.assertRaisesRegex(wire.Refused, "not_built_yet"):
+        with self.assertRaisesRegex(wire.Refused, "uncouple: not_at_rest"):
             client.hand_action("uncouple")
+        with self.assertRaisesRegex(wire.Refused, "lift_brake: not_here"):
+            client.hand_action("lift_brake")
+        client.hand_action("press_emergency_stop")
+        with self.assertRaisesRegex(wire.LinkError, "emergency stop pressed"):
+            client.enable(timeout_s=0.1)
+        client.hand_action("release_emergency_stop")
+        client.enable()
         with self.assertRaisesRegex(ValueError, "3 values"):
             client.exchange([wire.Value()] * 3)
         client.close()

@@ -2,6 +2,7 @@
 //!
 //! What it does not: the travel as the drive's setting (`drive.rs`). Start reading at [`axis`].
 
+use crate::base::safeguard::{EmergencyStop, Safeguards};
 use crate::base::units::{DEG_RAD, RPM_RAD_PER_S};
 use crate::plant::stops::Stops;
 use crate::scenario::Axis;
@@ -16,7 +17,7 @@ pub(crate) fn axis(root: &View<'_>, start_rad: Option<f64>, complaints: &mut Com
     let endless = view.flag("endless")?;
     let travel_rad = if endless { None } else { view.pair("travel_deg").map(|deg| deg.map(|deg| deg * DEG_RAD)) };
     if endless {
-        for key in ["start_deg", "travel_deg", "stops"].into_iter().filter(|key| view.has(key)) {
+        for key in ["start_deg", "travel_deg", "stops", "switches"].into_iter().filter(|key| view.has(key)) {
             view.refuse(key, "an endless axis has none", complaints);
         }
     } else if !view.has("travel_deg") && !complaints.tell_of_misspelt(&view.path, "endless") {
@@ -30,7 +31,25 @@ pub(crate) fn axis(root: &View<'_>, start_rad: Option<f64>, complaints: &mut Com
         start_rad: start_rad?,
         clamped_when_off: view.flag("clamped_when_off")?,
         max_speed_rad_per_s: view.number("max_speed_rpm")? * RPM_RAD_PER_S,
+        safeguards: safeguards(&view, complaints)?,
     })
+}
+
+/// What is fitted to the axis. Travel switches may stand wherever somebody has put them.
+fn safeguards(view: &View<'_>, complaints: &mut Complaints) -> Option<Safeguards> {
+    let emergency_stop = match view.text("emergency_stop") {
+        Some("sto") => Some(EmergencyStop::Sto),
+        Some("ss1") => Some(EmergencyStop::Ss1 { time_s: view.number("emergency_stop_time_s")? }),
+        _ => None,
+    };
+    if view.has("emergency_stop_time_s") && !matches!(emergency_stop, Some(EmergencyStop::Ss1 { .. })) {
+        view.refuse("emergency_stop_time_s", "belongs to emergency_stop = \"ss1\"", complaints);
+    }
+    let switches_rad = match view.has("switches") && view.flag("endless") != Some(true) {
+        true => Some(view.view("switches")?.pair("at_deg")?.map(|deg| deg * DEG_RAD)),
+        false => None,
+    };
+    Some(Safeguards { emergency_stop, guard: view.flag("guard")?, switches_rad, brake: None })
 }
 
 fn start_within(root: &View<'_>, view: &View<'_>, start_rad: f64, travel_rad: [f64; 2], complaints: &mut Complaints) {

@@ -2,6 +2,7 @@
 //!
 //! What it does not: know a setting. Start reading at [`settings`].
 
+use crate::base::safeguard::BrakeTimes;
 use crate::base::time::TickRate;
 use crate::base::units::TURN_RAD;
 use crate::drive::setting::{DefaultsFrom, Setting, Settings};
@@ -9,16 +10,39 @@ use crate::drive::store::{Bounds, WriteRefusal};
 use crate::scenario::Commands;
 use crate::scenario::complaint::Kind;
 use crate::scenario::file::Entry;
-use crate::scenario::keys::{LATER_SETTINGS, NEEDED_SETTINGS, NEEDED_SPEED_SETTINGS};
+use crate::scenario::keys::{NEEDED_SETTINGS, NEEDED_SPEED_SETTINGS};
 use crate::scenario::reader::{Complaints, join};
 use crate::scenario::shape::{Range, figure};
 use crate::scenario::view::View;
 
+/// What a drive's settings are before the file says anything.
+pub(crate) struct New {
+    /// What the defaults are taken from; none where that is not sound.
+    pub(crate) from: Option<DefaultsFrom>,
+    /// Who closes the speed loop.
+    pub(crate) commands: Commands,
+    /// How long the nominal machine's brake takes: the drive is told the truth unless the file says otherwise.
+    pub(crate) brake_times: Option<BrakeTimes>,
+}
+
+impl New {
+    fn settings(&self) -> Option<Settings> {
+        let mut settings = Settings::defaults(self.from.as_ref()?);
+        if self.commands == Commands::Torque {
+            settings.set(Setting::SpeedGain, braking_gain_nms_per_rad(&settings));
+        }
+        if let Some(BrakeTimes { opens_after_s, closes_after_s }) = self.brake_times {
+            settings.set(Setting::BrakeOpens, opens_after_s);
+            settings.set(Setting::BrakeCloses, closes_after_s);
+        }
+        Some(settings)
+    }
+}
+
 /// The drive's settings: its defaults, and what the file says instead.
 pub(crate) fn settings(
     root: &View<'_>,
-    commands: Commands,
-    from: Option<DefaultsFrom>,
+    new: &New,
     bounds: Option<Bounds>,
     complaints: &mut Complaints,
 ) -> Option<Settings> {
@@ -30,7 +54,7 @@ pub(crate) fn settings(
     let found: Vec<Option<(Setting, f64)>> =
         table.entries.iter().map(|entry| setting(entry, &path, &bounds, complaints)).collect();
     let is_there = |name: &str| table.entry(name).is_some() || complaints.tell_of_misspelt(&path, name);
-    let for_speed = if commands == Commands::Speed { NEEDED_SPEED_SETTINGS } else { &[] };
+    let for_speed = if new.commands == Commands::Speed { NEEDED_SPEED_SETTINGS } else { &[] };
     let needed = for_speed.iter().chain(NEEDED_SETTINGS).copied();
     let missing: Vec<&str> = needed.filter(|name| !is_there(name)).collect();
     for needed in missing {
@@ -38,10 +62,7 @@ pub(crate) fn settings(
         complaints.add(table.at, Kind::Missing, join(&path, needed), format!("missing; {words}"));
     }
     let found: Option<Vec<(Setting, f64)>> = found.into_iter().collect();
-    let mut settings = Settings::defaults(&from?);
-    if commands == Commands::Torque {
-        settings.set(Setting::SpeedGain, braking_gain_nms_per_rad(&settings));
-    }
+    let mut settings = new.settings()?;
     for (setting, value) in found? {
         settings.set(setting, value);
     }
@@ -59,12 +80,8 @@ fn setting(entry: &Entry, path: &str, bounds: &Bounds, complaints: &mut Complain
     let name = entry.key.as_str();
     let path = join(path, name);
     let Some(setting) = Setting::from_name(name) else {
-        if LATER_SETTINGS.contains(&name) {
-            complaints.add(entry.at, Kind::NotBuiltYet, path, "not built yet");
-        } else {
-            let known = Setting::ALL.iter().map(|setting| setting.name()).chain(LATER_SETTINGS.iter().copied());
-            complaints.add(entry.at, Kind::UnknownKey, path, "unknown setting").near(name, known);
-        }
+        let known = Setting::ALL.iter().map(|setting| setting.name());
+        complaints.add(entry.at, Kind::UnknownKey, path, "unknown setting").near(name, known);
         return None;
     };
     let shown = entry.value.shown();

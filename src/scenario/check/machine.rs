@@ -3,6 +3,7 @@
 //! What it does not: the train's parts (`train.rs`). Start reading at [`machine`].
 
 use crate::base::nameplate::Nameplate;
+use crate::base::safeguard::BrakeTimes;
 use crate::base::time::TickRate;
 use crate::base::units::{RPM_RAD_PER_S, TURN_RAD};
 use crate::plant::brake::Brake;
@@ -34,15 +35,21 @@ pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut 
             couplings: couplings?,
             stops: stops?,
             loads: loads?,
-            brake: brake?,
+            brake: brake?.map(|(brake, _)| brake),
         })
     })();
     let initial = plant.as_ref().and_then(|plant| initial(root, plant, start_rad, complaints));
-    Some(Machine { plant: plant?, sensor: sensor?, current_sensor: current_sensor?, initial: initial? })
+    Some(Machine {
+        plant: plant?,
+        brake_times: brake?.map(|(_, times)| times),
+        sensor: sensor?,
+        current_sensor: current_sensor?,
+        initial: initial?,
+    })
 }
 
 /// `[motor] brake` or that of a node behind it: `Some(None)` where there is none.
-fn brake(root: &View<'_>, complaints: &mut Complaints) -> Option<Option<Brake>> {
+fn brake(root: &View<'_>, complaints: &mut Complaints) -> Option<Option<(Brake, BrakeTimes)>> {
     let motor = root.view("motor");
     let trains = root.views("train");
     let braked: Vec<(usize, &View<'_>)> =
@@ -52,7 +59,10 @@ fn brake(root: &View<'_>, complaints: &mut Complaints) -> Option<Option<Brake>> 
         second.refuse("brake", "a train has one brake", complaints);
     }
     let brake = view.view("brake")?;
-    Some(Some(Brake { node: *node, torque_nm: brake.number("torque_nm")?, drag_nm: brake.number("drag_nm")? }))
+    let times =
+        BrakeTimes { opens_after_s: brake.number("opens_after_s")?, closes_after_s: brake.number("closes_after_s")? };
+    let brake = Brake { node: *node, torque_nm: brake.number("torque_nm")?, drag_nm: brake.number("drag_nm")? };
+    Some(Some((brake, times)))
 }
 
 /// What is printed on motor, sensor and gear: the truth of the nominal machine.

@@ -40,7 +40,8 @@ pub(crate) fn scenario(table: &Table, complaints: &mut Complaints) -> Option<Sce
     let tuning = timing::tuning(&root, axis.as_ref(), complaints);
     let from = nameplate.zip(axis).map(|(nameplate, axis)| defaults_from(nameplate, &axis, rate));
     let bounds = rate.zip(nameplate).map(|(rate, nameplate)| Bounds::new(rate, &nameplate));
-    let settings = drive::settings(&root, commands, from, bounds, complaints);
+    let brake_times = machine.as_ref().and_then(|machine| machine.brake_times);
+    let settings = drive::settings(&root, &drive::New { from, commands, brake_times }, bounds, complaints);
     let programme = programme::programme(&root, commands, timing.as_ref(), complaints);
     let limits = limit::limits(&root, commands, programme.as_ref(), rate, complaints);
     let corners = corner::corners(&root, rate, complaints);

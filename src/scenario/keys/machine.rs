@@ -27,6 +27,8 @@ static BRAKE: Section = Section {
     keys: &[
         number("torque_nm", "Nm", 1e-4, 1e6, "Torque up to which it holds while closed, and with which it slips."),
         number("drag_nm", "Nm", 0.0, 1e5, "Torque with which it drags while open.").or(Presence::Number(0.0)),
+        number("opens_after_s", "s", 0.0, 10.0, "Time from its command until it is open.").or(Presence::Number(0.0)),
+        number("closes_after_s", "s", 0.0, 10.0, "Time from its command until it is closed.").or(Presence::Number(0.0)),
     ],
     later: &[],
 };
@@ -389,8 +391,26 @@ pub(crate) static AXIS: Section = Section {
         key("clamped_when_off", Shape::Flag, "Whether a clamp holds the motor while the drive gives no torque.")
             .or(Presence::Flag(false)),
         number("max_speed_rpm", "rpm", 0.1, 1e5, "Highest speed of the motor."),
+        key(
+            "emergency_stop",
+            Shape::Choice { built: &["sto", "ss1"], later: &[] },
+            "There is an emergency stop, and pressed it means safe torque off, or safe stop 1 first; none unless given.",
+        )
+        .optional(),
+        // A category 1 stop is over when the machine stands; what takes longer than a second deserves to be said.
+        number("emergency_stop_time_s", "s", 0.0, 60.0, "Longest time of a safe stop 1, from pressing to torque off.")
+            .or(Presence::Number(1.0)),
+        key("guard", Shape::Flag, "Whether there is a guard; open it means safe torque off.").or(Presence::Flag(false)),
+        key("switches", Shape::Table(&SWITCHES), "Travel switches, that trip like the travel's ends; none unless given.")
+            .optional(),
     ],
-    later: &["brake", "switches", "emergency_stop", "guard", "units"],
+    later: &["units"],
+};
+
+static SWITCHES: Section = Section {
+    what: "Travel switches at the load, struck at their place and beyond it.",
+    keys: &[pair("at_deg", "°", -1e9, 1e9, "Where they are mounted, rightly or wrongly.")],
+    later: &[],
 };
 
 static STOPS: Section = Section {

@@ -42,17 +42,7 @@ pub(crate) static ROOT: Section = Section {
         key("scatter", Shape::Factors, "Random variations round the nominal machine; read and checked, not drawn yet.")
             .optional(),
     ],
-    later: &[
-        "margins",
-        "faults",
-        "wiring",
-        "emergency_stop",
-        "guard",
-        "brake",
-        "load_sensor",
-        "current_sensor",
-        "commissioning",
-    ],
+    later: &["margins", "faults", "wiring", "load_sensor", "current_sensor", "commissioning"],
 };
 
 static TIMING: Section = Section {
@@ -123,7 +113,7 @@ static IMPAIRMENT: Section = Section {
 static DRIVE: Section = Section {
     what: "The bench's own drive.",
     keys: &[key("settings", Shape::Settings, "Settings at the start, as a new drive would hold them: safe and slow.")],
-    later: &["current_loop", "brake", "emergency_stop", "nameplate"],
+    later: &["current_loop", "nameplate"],
 };
 
 static TUNING: Section = Section {
@@ -137,10 +127,6 @@ static TUNING: Section = Section {
     ],
     later: &["current_a", "hand_actions"],
 };
-
-/// Names of drive settings that come with later capabilities.
-pub(crate) const LATER_SETTINGS: &[&str] =
-    &["overcurrent_a", "overload_time_s", "brake_opens_after_s", "brake_closes_after_s"];
 
 /// Settings that a scenario must give: no default suits a machine that nobody has set up.
 pub(crate) const NEEDED_SETTINGS: &[&str] = &["torque_limit_nm"];

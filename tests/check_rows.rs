@@ -7,7 +7,6 @@ use std::path::Path;
 
 /// Rows of capabilities that are not built yet: prefix of the id, and why. A prefix ends at the end of the id or at '-'.
 const LATER: &[(&str, &str)] = &[
-    ("linear-to-rotary", "trains written as mass, pulley radius and lead come with linear axes; files give inertias"),
     ("lowpass1-tustin", "no filter of the drive: its low-passes are exponential"),
     ("lowpass2-butterworth", "no filter of the drive: its low-passes are exponential"),
     ("notch-deep", "no filter of the drive: its notch has a finite depth"),

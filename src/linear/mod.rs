@@ -13,3 +13,5 @@ pub mod poles;
 pub mod reach;
 pub mod sensing;
 pub mod shapes;
+
+mod resolvent;

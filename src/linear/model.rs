@@ -24,6 +24,7 @@ use crate::drive::setting::Settings;
 use crate::linear::chain::{Chain, Gaps};
 use crate::linear::discretise::{Held, held};
 use crate::linear::poles;
+use crate::linear::resolvent::{LONG, Resolvent};
 use crate::plant::sensor::SensorParameters;
 use crate::plant::train::Parameters;
 
@@ -40,6 +41,8 @@ pub struct LoopModel {
     sensor_gain: f64,
     latency_ticks: usize,
     drive: drive::Coefficients,
+    /// Of a long chain.
+    resolvent: Option<Resolvent>,
     poles: Vec<Complex64>,
     stable: bool,
     /// Motor and load speed per setpoint at 0 Hz.
@@ -122,10 +125,14 @@ impl LoopModel {
                 / (TURN_RAD * f64::from(rate.hz)),
             latency_ticks: sensor.latency_ticks as usize,
             drive,
+            resolvent: None,
             poles: Vec::new(),
             stable: false,
             at_rest: [0.0; 2],
         };
+        if LONG <= states {
+            model.resolvent = Some(Resolvent::new(&model.held.change, &model.held.input));
+        }
         model.close();
         model
     }
@@ -202,11 +209,7 @@ impl LoopModel {
 
     /// Speeds and current per torque or voltage that acts, at a frequency.
     fn moved(&self, place: &Place) -> Moved {
-        let size = self.held.change.nrows();
-        let to_complex = |value: f64| Complex64::new(value, 0.0);
-        let matrix = DMatrix::from_diagonal_element(size, size, place.less_one) - self.held.change.map(to_complex);
-        let nowhere = || DVector::from_element(size, Complex64::new(f64::INFINITY, 0.0));
-        let states = matrix.lu().solve(&self.held.input.map(to_complex)).unwrap_or_else(nowhere);
+        let states = self.resolvent.as_ref().map_or_else(|| self.solved(place), |long| long.at(place.less_one));
         let turned: Complex64 = self.angle_change.iter().zip(&states).map(|(row, state)| state * *row).sum();
         let difference = (turned + self.angle_change_by_torque) * f64::from(self.rate.hz) * place.back();
         let shown = self.sensor_gain * difference * place.delayed(self.latency_ticks);
@@ -216,6 +219,15 @@ impl LoopModel {
             measured_speed: shown * place.low_pass(self.drive.speed_meter.filter),
             current: self.chain.current.map_or(Complex64::ZERO, |current| states[current]),
         }
+    }
+
+    /// States per input that acts, of a short chain.
+    fn solved(&self, place: &Place) -> DVector<Complex64> {
+        let size = self.held.change.nrows();
+        let to_complex = |value: f64| Complex64::new(value, 0.0);
+        let matrix = DMatrix::from_diagonal_element(size, size, place.less_one) - self.held.change.map(to_complex);
+        let nowhere = || DVector::from_element(size, Complex64::new(f64::INFINITY, 0.0));
+        matrix.lu().solve(&self.held.input.map(to_complex)).unwrap_or_else(nowhere)
     }
 
     /// From the torque command to what acts: one tick of delay; with a winding, the current loop closed round it.

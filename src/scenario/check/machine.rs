@@ -38,6 +38,9 @@ pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut 
             brake: brake?.map(|(brake, _)| brake),
         })
     })();
+    if let (Some(plant), Some(rate)) = (&plant, rate) {
+        train::refuse_stiff_chain(root, plant, rate, complaints);
+    }
     let initial = plant.as_ref().and_then(|plant| initial(root, plant, start_rad, complaints));
     Some(Machine {
         plant: plant?,

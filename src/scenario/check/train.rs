@@ -6,10 +6,12 @@ use std::f64::consts::PI;
 
 use crate::base::time::TickRate;
 use crate::base::units::RPM_RAD_PER_S;
+use crate::linear::facts::resonances_hz;
 use crate::plant::coupling::Coupling;
 use crate::plant::friction::{Coulomb, Friction};
-use crate::plant::train::Node;
+use crate::plant::train::{Node, Parameters};
 use crate::scenario::check::{refuse_more_than, refuse_twins, transmission};
+use crate::scenario::complaint::Kind;
 use crate::scenario::keys::machine::MAX_NODES;
 use crate::scenario::reader::Complaints;
 use crate::scenario::shape::figure;
@@ -128,6 +130,25 @@ fn torque_limit_nm(view: &View<'_>) -> Option<Option<f64>> {
 pub(crate) fn stiffest_nm_per_rad(inertia_kgm2: f64, rate: Option<TickRate>) -> Option<f64> {
     let highest_rad_per_s = PI * f64::from(rate?.hz);
     Some(highest_rad_per_s * highest_rad_per_s * inertia_kgm2)
+}
+
+/// Complains about a chain whose highest resonance no sample would show, though every two neighbours by themselves would
+/// pass: a long chain of equals swings up to √2 times as fast as two of them.
+pub(crate) fn refuse_stiff_chain(root: &View<'_>, plant: &Parameters, rate: TickRate, complaints: &mut Complaints) {
+    let told = complaints.list.iter().any(|(_, complaint)| complaint.key.starts_with("train."));
+    if plant.nodes.len() < 3 || told {
+        return;
+    }
+    let highest_hz = resonances_hz(plant).last().copied().unwrap_or(0.0);
+    let allowed_hz = f64::from(rate.hz) / 2.0;
+    if allowed_hz < highest_hz {
+        let allowed = format!(
+            "too stiff for the tick: its highest resonance lies at {} Hz; allowed up to {} Hz, half of timing.tick_hz",
+            figure(highest_hz.ceil()),
+            figure(allowed_hz)
+        );
+        complaints.add(root.place_of("train"), Kind::Impossible, root.path_of("train"), allowed);
+    }
 }
 
 /// Complains about a stiffness above the stiffest; `key` is its key, its unit and Nm/rad for one of it.

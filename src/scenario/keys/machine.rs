@@ -5,8 +5,8 @@
 use crate::scenario::keys::sensor;
 use crate::scenario::shape::{Key, Presence, Range, Section, Shape, Tagged, Variant, key, number, pair, text, whole};
 
-/// Nodes of a train, the motor among them: more than any axis has, few enough for a tick.
-pub(crate) const MAX_NODES: usize = 8;
+/// Nodes of a train, the motor among them: enough for a long shaft in pieces, few enough for a tick.
+pub(crate) const MAX_NODES: usize = 64;
 /// Loads, likewise.
 pub(crate) const MAX_LOADS: usize = 16;
 

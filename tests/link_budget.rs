@@ -8,7 +8,8 @@ use plantstand::wire::codec::encode;
 use plantstand::wire::layout::MAX_FRAME_BYTES;
 use plantstand::wire::message::{
     Accept, CommandFrame, Commands, FeedbackFrame, Frame, Message, Pace, Sample, Samples, Text, TorqueCommandFrame,
-    TorqueFeedbackFrame, TorqueSample, TorqueSamples, TorqueValue, TorqueValues, Value, Values,
+    TorqueFeedbackFrame, TorqueSample, TorqueSamples, TorqueValue, TorqueValues, Value, Values, VoltageCommandFrame,
+    VoltageFeedbackFrame, VoltageSample, VoltageSamples, VoltageValue, VoltageValues,
 };
 use plantstand::wire::series::Series;
 use plantstand::wire::stream::stuff;
@@ -63,6 +64,26 @@ fn longest_frames(commands: Commands, stride: u16) -> [Message; 2] {
             Message::Command(CommandFrame { exchange, controlword, compute_us, values }),
         ];
     }
+    if commands == Commands::Voltage {
+        let sample = VoltageSample {
+            counts: 0x0101_0101_0101_0101,
+            setpoint_rad_per_s: FULL,
+            measured_speed_rad_per_s: FULL,
+            electrical_angle_rad: FULL,
+            current_d_a: FULL,
+            current_q_a: FULL,
+            bus_v: FULL,
+            voltage_d_v: FULL,
+            voltage_q_v: FULL,
+        };
+        let value = VoltageValue { voltage_d_v: FULL, voltage_q_v: FULL };
+        let (samples, values): (VoltageSamples, VoltageValues) = (full(sample, stride), full(value, stride));
+        let (trip, statusword) = (0x0101, 0x0101);
+        return [
+            Message::VoltageFeedback(VoltageFeedbackFrame { exchange, first_tick, trip, statusword, samples }),
+            Message::VoltageCommand(VoltageCommandFrame { exchange, controlword, compute_us, values }),
+        ];
+    }
     let sample = TorqueSample {
         counts: 0x0101_0101_0101_0101,
         setpoint_rad_per_s: FULL,
@@ -94,7 +115,7 @@ fn bytes_on_the_line(message: Message) -> usize {
 /// No frame of an exchange takes more bytes than the budget says, and the fullest one few less.
 #[test]
 fn the_budget_is_that_of_the_frames_themselves() {
-    for commands in [Commands::Speed, Commands::Torque] {
+    for commands in [Commands::Speed, Commands::Torque, Commands::Voltage] {
         for stride in [1, 2, 8, 64] {
             let reckoned = budget(commands, Pace::Lockstep, 8000, stride).exchange_bytes();
             for (message, most) in longest_frames(commands, stride).into_iter().zip(reckoned) {

@@ -113,7 +113,7 @@ fn an_unknown_kind_version_or_magic_moves_nothing() {
         }
     };
     check_spoiled("kind", set(3, 99));
-    check_spoiled("kind_reserved", set(3, 34));
+    check_spoiled("kind_reserved", set(3, 0x86));
     check_spoiled("version", set(2, 2));
     check_spoiled("magic", set(0, b'X'));
 }

@@ -11,12 +11,12 @@ use std::fmt::Write;
 use plantstand::drive::protection::Trip;
 use plantstand::wire::codec::{Malformed, encode};
 use plantstand::wire::layout::{
-    self, AUTHENTICATED_KIND_BIT, CRC_BYTES, Field, FieldType, Kind, MAX_FRAME_BYTES, MAX_SEALED_FRAME_BYTES,
-    RESERVED_KINDS, Tail, header, sample, torque_sample, torque_value, value,
+    self, AUTHENTICATED_KIND_BIT, CRC_BYTES, Field, FieldType, Kind, MAX_FRAME_BYTES, MAX_SEALED_FRAME_BYTES, Tail,
+    header, sample, torque_sample, torque_value, value, voltage_sample, voltage_value, winding_sample,
 };
 use plantstand::wire::message::{
     Accept, CloseReason, Commands, Frame, HandActionKind, HandOutcome, Message, Pace, PhaseKind, RefuseReason,
-    SettingOutcome, Verdict,
+    SettingOutcome, Verdict, WindingOutcome, WindingState,
 };
 use plantstand::wire::seal::{self, Direction, Key, Nonces, Unsealed};
 use plantstand::wire::stream::stuff;
@@ -110,9 +110,6 @@ fn kinds() -> String {
     for kind in Kind::ALL {
         let _ = writeln!(out, "| {} | `{}` | {} |", kind.number(), kind.name(), kind.what());
     }
-    for (number, name) in RESERVED_KINDS {
-        let _ = writeln!(out, "| {number} | `{name}` | reserved, not built yet |");
-    }
     let _ = writeln!(
         out,
         "| {AUTHENTICATED_KIND_BIT} and above | | the kind without its highest bit, sealed: see [on other \
@@ -147,6 +144,9 @@ fn tail_in_words(tail: Tail, end: usize) -> String {
         Tail::Values => items_in_words("value", end, value::FIELDS),
         Tail::TorqueSamples => items_in_words("sample", end, torque_sample::FIELDS),
         Tail::TorqueValues => items_in_words("value", end, torque_value::FIELDS),
+        Tail::VoltageSamples => items_in_words("sample", end, voltage_sample::FIELDS),
+        Tail::VoltageValues => items_in_words("value", end, voltage_value::FIELDS),
+        Tail::WindingSamples => items_in_words("sample", end, winding_sample::FIELDS),
     }
 }
 
@@ -186,6 +186,8 @@ fn named_values() -> String {
     list!(out, "`outcome` in a setting answer:", SettingOutcome);
     list!(out, "`action` in a hand action:", HandActionKind);
     list!(out, "`outcome` in a hand answer:", HandOutcome);
+    list!(out, "`outcome` in a winding answer:", WindingOutcome);
+    list!(out, "`state` in a winding answer:", WindingState);
     out
 }
 
@@ -201,6 +203,8 @@ fn named(kind: Kind, field: &str, number: u8) -> Option<&'static str> {
         (Kind::SettingAnswer, "outcome") => SettingOutcome::from_number(number)?.name(),
         (Kind::HandAction, "action") => HandActionKind::from_number(number)?.name(),
         (Kind::HandAnswer, "outcome") => HandOutcome::from_number(number)?.name(),
+        (Kind::WindingAnswer, "outcome") => WindingOutcome::from_number(number)?.name(),
+        (Kind::WindingAnswer, "state") => WindingState::from_number(number)?.name(),
         _ => return None,
     };
     Some(name)
@@ -375,6 +379,9 @@ fn fields_of(frame: &Frame, bytes: &[u8]) -> Vec<Found> {
         Tail::Values => (number("value_count", &found), "value", value::FIELDS),
         Tail::TorqueSamples => (number("sample_count", &found), "sample", torque_sample::FIELDS),
         Tail::TorqueValues => (number("value_count", &found), "value", torque_value::FIELDS),
+        Tail::VoltageSamples => (number("sample_count", &found), "sample", voltage_sample::FIELDS),
+        Tail::VoltageValues => (number("value_count", &found), "value", voltage_value::FIELDS),
+        Tail::WindingSamples => (number("sample_count", &found), "sample", winding_sample::FIELDS),
         Tail::None | Tail::Texts(_) => (0, "", value::FIELDS),
     };
     for item in 0..items {

@@ -23,14 +23,13 @@ pub struct Request {
     /// Torque of a speed controller outside, in Nm at the motor, which takes the place of the drive's own speed loop
     /// while operation is enabled; none where the drive closes the loop itself.
     pub outside_torque_nm: Option<f64>,
-    /// A voltage on the d axis of an axis at rest, to identify its winding; none: no test.
-    pub winding_test: Option<WindingTest>,
     /// Voltages of a current controller outside on d and q, in V, which take the place of the drive's own current loop
     /// while operation is enabled; none where the drive closes that loop itself.
     pub outside_voltage_dq_v: Option<[f64; 2]>,
 }
 
-/// A voltage step on the d axis, which gives current but no torque.
+/// A voltage step on the d axis of an enabled axis at rest, which gives current but no torque: its winding shows itself.
+/// It is an input of its own, asked for between ticks.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct WindingTest {
     /// The voltage in V.

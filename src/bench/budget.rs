@@ -6,7 +6,7 @@
 use std::fmt;
 
 use crate::wire::layout::{CRC_BYTES, command, feedback, sample, torque_command, torque_feedback, torque_sample};
-use crate::wire::layout::{torque_value, value};
+use crate::wire::layout::{torque_value, value, voltage_command, voltage_feedback, voltage_sample, voltage_value};
 use crate::wire::message::{Accept, Commands, Pace};
 use crate::wire::series::STRIDE_TICKS_MAX;
 use crate::wire::stream::stream_bytes;
@@ -122,10 +122,13 @@ pub fn carried_bytes_per_s(baud: u32) -> f64 {
 fn exchange_bytes(commands: Commands, stride_ticks: usize) -> [usize; 2] {
     let [feedback_bytes, command_bytes] = match commands {
         Commands::Speed => [feedback::END + stride_ticks * sample::END, command::END + stride_ticks * value::END],
-        // Commands by voltage have no frames yet; those by torque are the nearest.
-        Commands::Torque | Commands::Voltage => [
+        Commands::Torque => [
             torque_feedback::END + stride_ticks * torque_sample::END,
             torque_command::END + stride_ticks * torque_value::END,
+        ],
+        Commands::Voltage => [
+            voltage_feedback::END + stride_ticks * voltage_sample::END,
+            voltage_command::END + stride_ticks * voltage_value::END,
         ],
     };
     [stream_bytes(feedback_bytes + CRC_BYTES), stream_bytes(command_bytes + CRC_BYTES)]

@@ -20,3 +20,4 @@ pub mod standing;
 pub mod terms;
 pub mod tick;
 pub mod timing;
+pub mod winding_record;

@@ -12,7 +12,8 @@ use crate::wire::codec::{decode, encode};
 use crate::wire::layout::MAX_FRAME_BYTES;
 use crate::wire::message::{
     CommandFrame, Commands, FeedbackFrame, Frame, Message, Probe, Sample, Series, TorqueCommandFrame,
-    TorqueFeedbackFrame, TorqueSample, TorqueValue, Value,
+    TorqueFeedbackFrame, TorqueSample, TorqueValue, Value, VoltageCommandFrame, VoltageFeedbackFrame, VoltageSample,
+    VoltageValue,
 };
 
 /// Empty waits, of a tenth of a second each, after which an echo counts as lost.
@@ -291,7 +292,22 @@ impl Wire {
                     values: filled(TorqueValue::default(), stride),
                 }),
             ),
-            _ => (
+            Commands::Voltage => (
+                Message::VoltageFeedback(VoltageFeedbackFrame {
+                    exchange: 0,
+                    first_tick: 0,
+                    trip: 0,
+                    statusword: 0,
+                    samples: filled(VoltageSample::default(), stride),
+                }),
+                Message::VoltageCommand(VoltageCommandFrame {
+                    exchange: 0,
+                    controlword: 0,
+                    compute_us: 0,
+                    values: filled(VoltageValue::default(), stride),
+                }),
+            ),
+            Commands::Speed => (
                 Message::Feedback(FeedbackFrame {
                     exchange: 0,
                     first_tick: 0,

@@ -1,14 +1,17 @@
-//! What a method may ask besides commanding: settings and hand actions. Answers take no simulated time.
+//! What a method may ask besides commanding: settings, hand actions, the winding test. Answers take no simulated time.
 //!
 //! What it does not: frames that come twice (`session.rs`). Start reading at [`answer`].
 
+use crate::base::signal;
 use crate::bench::hand;
 use crate::bench::tick::Bench;
 use crate::drive::Drive;
 use crate::drive::setting::{Setting, Settings};
 use crate::drive::store::WriteRefusal;
+use crate::drive::winding_test::{WindingTestRefusal, WindingTestState};
 use crate::wire::message::{
-    HandAction, HandAnswer, HandOutcome, Message, SettingAnswer, SettingOutcome, SettingRow, Text,
+    HandAction, HandAnswer, HandOutcome, Message, STRIDE_TICKS_MAX, SettingAnswer, SettingOutcome, SettingRow, Text,
+    WindingAnswer, WindingOutcome, WindingSample, WindingSamples, WindingState, WindingTest,
 };
 
 /// Does what a request asks and words the answer; `None` for a message that is no request.
@@ -34,6 +37,16 @@ pub fn answer(bench: &mut Bench, initial: &Settings, request: u32, message: &Mes
         Message::HandAction(HandAction { action }) => {
             Message::HandAnswer(HandAnswer { request, outcome: hand::act(bench, *action) })
         }
+        Message::WindingTest(WindingTest { axis_d_voltage_v, time_s }) => {
+            let test = signal::WindingTest { axis_d_voltage_v: *axis_d_voltage_v, time_s: *time_s };
+            let outcome = bench.start_winding_test(&test).map_or_else(winding_outcome, |()| WindingOutcome::Done);
+            winding(bench, request, outcome, &[], 0)
+        }
+        Message::WindingRead(read) => {
+            let rest = bench.winding_samples().get(usize::from(read.first)..).unwrap_or(&[]);
+            let piece = &rest[..rest.len().min(STRIDE_TICKS_MAX)];
+            winding(bench, request, WindingOutcome::Done, piece, read.first)
+        }
         _ => return None,
     })
 }
@@ -44,6 +57,17 @@ pub fn locked(drive: &Drive, request: u32, message: &Message) -> Option<Message>
         Message::SettingRead(read) => read.number,
         Message::SettingWrite(write) => write.number,
         Message::SettingList(_) | Message::Store => 0,
+        Message::WindingTest(_) | Message::WindingRead(_) => {
+            let (outcome, state, samples) = (WindingOutcome::Locked, WindingState::None, WindingSamples::new());
+            return Some(Message::WindingAnswer(WindingAnswer {
+                request,
+                outcome,
+                state,
+                total: 0,
+                first: 0,
+                samples,
+            }));
+        }
         Message::HandAction(_) => {
             return Some(Message::HandAnswer(HandAnswer { request, outcome: HandOutcome::Locked }));
         }
@@ -51,6 +75,29 @@ pub fn locked(drive: &Drive, request: u32, message: &Message) -> Option<Message>
     };
     let value = Setting::from_number(number).map_or(0.0, |setting| drive.read(setting));
     Some(answered(request, number, SettingOutcome::Locked, value))
+}
+
+fn winding(bench: &Bench, request: u32, outcome: WindingOutcome, samples: &[WindingSample], first: u16) -> Message {
+    let state = match bench.drive.winding_test() {
+        WindingTestState::None => WindingState::None,
+        WindingTestState::Running => WindingState::Running,
+        WindingTestState::Finished => WindingState::Finished,
+        WindingTestState::CurrentLimit => WindingState::CurrentLimit,
+        WindingTestState::Stopped => WindingState::Stopped,
+    };
+    let total = bench.winding_samples().len() as u16;
+    let samples = WindingSamples::from_slice(samples).unwrap_or_default();
+    Message::WindingAnswer(WindingAnswer { request, outcome, state, total, first, samples })
+}
+
+fn winding_outcome(refusal: WindingTestRefusal) -> WindingOutcome {
+    match refusal {
+        WindingTestRefusal::NotHere => WindingOutcome::NotHere,
+        WindingTestRefusal::NotEnabled => WindingOutcome::NotEnabled,
+        WindingTestRefusal::NotAtRest => WindingOutcome::NotAtRest,
+        WindingTestRefusal::OutOfRange => WindingOutcome::OutOfRange,
+        WindingTestRefusal::Running => WindingOutcome::Running,
+    }
 }
 
 fn answered(request: u32, number: u16, outcome: SettingOutcome, value: f64) -> Message {

@@ -1,7 +1,7 @@
 //! The ticks of one phase: plant, sensor and drive, under what the outside wants and what the script says.
 //!
-//! Where the outside commands speed, a tick is whole and its feedback goes out after it. Where it commands torque, the
-//! outside computes between the halves of a tick: the sample goes out, and what comes back acts from the next tick. What
+//! Where the outside commands speed, a tick is whole and its feedback goes out after it. Where it commands torque or
+//! voltage, the outside computes between the halves of a tick: the sample goes out, and what comes back acts from the next tick. What
 //! it does not: bytes, acknowledgements, the method (`session.rs`). Start reading at [`Run::tick_on`].
 
 use std::sync::Arc;
@@ -13,11 +13,15 @@ use crate::base::time::TickRate;
 use crate::bench::impairment::Delays;
 use crate::bench::standing::{Command, Standing, Wanted};
 use crate::bench::terms::Terms;
-use crate::bench::tick::{Bench, Demand, Loads, Script};
+use crate::bench::tick::{Bench, Demand, Loads, Script, Sensed};
+use crate::drive::SensedWinding;
 use crate::drive::protection::Trip;
 use crate::drive::state::control::ENABLE_OPERATION_WORD;
 use crate::plant::event::Fault;
-use crate::wire::message::{Commands, FeedbackFrame, Frame, Message, Pace, Sample, TorqueFeedbackFrame, TorqueSample};
+use crate::wire::message::{
+    Commands, FeedbackFrame, Frame, Message, Pace, Sample, TorqueFeedbackFrame, TorqueSample, VoltageFeedbackFrame,
+    VoltageSample,
+};
 
 /// How long the quick stop of an abandoned axis may take, in simulated seconds, before the run ends all the same.
 const ABANDONED_STOP_MAX_S: f64 = 10.0;
@@ -49,7 +53,7 @@ pub struct Run {
     rate: TickRate,
     stride_ticks: u64,
     on_the_clock: bool,
-    torque: bool,
+    commands: Commands,
     script: Option<Arc<dyn Script + Send + Sync>>,
     standing: Standing,
     delays: Delays,
@@ -104,13 +108,13 @@ impl Run {
         controlword: u16,
         place: &str,
     ) -> Self {
-        let torque = terms.accept.commands != Commands::Speed;
+        let commands = terms.accept.commands;
         Self {
             bench,
             rate: TickRate { hz: terms.accept.tick_hz },
             stride_ticks: u64::from(terms.accept.stride_ticks),
             on_the_clock: terms.accept.pace == Pace::RealTime,
-            torque,
+            commands,
             script,
             standing: Standing::new(terms.accept.stride_ticks, controlword),
             delays: Delays::new(terms.impairment, terms.seed, place, terms.accept.stride_ticks),
@@ -118,10 +122,10 @@ impl Run {
             between: false,
             frame: Frame {
                 sequence: 0,
-                message: if torque {
-                    Message::TorqueFeedback(TorqueFeedbackFrame::default())
-                } else {
-                    Message::Feedback(FeedbackFrame::default())
+                message: match commands {
+                    Commands::Speed => Message::Feedback(FeedbackFrame::default()),
+                    Commands::Torque => Message::TorqueFeedback(TorqueFeedbackFrame::default()),
+                    Commands::Voltage => Message::VoltageFeedback(VoltageFeedbackFrame::default()),
                 },
             },
             asked: None,
@@ -171,10 +175,10 @@ impl Run {
     pub fn tick_on(&mut self, ready: bool) -> Went {
         let mut went = Went::default();
         self.reset.over |= ready;
-        if self.torque {
-            self.torque_tick(&mut went);
-        } else {
+        if self.commands == Commands::Speed {
             self.speed_tick(&mut went);
+        } else {
+            self.outside_tick(&mut went);
         }
         if self.on_the_clock && (went.finished || went.fault.is_some()) {
             // The step in which it ended counts, so that a record tells it from one that was not taken any more.
@@ -185,7 +189,7 @@ impl Run {
 
     fn speed_tick(&mut self, went: &mut Went) {
         let wanted = self.wanted(self.tick, went);
-        let request = self.request(wanted, wanted.speed_rad_per_s, None);
+        let request = self.request(wanted, wanted.speed_rad_per_s, Outside::Nothing);
         match self.bench.tick(&request, &Loads::none(), request.speed_rad_per_s) {
             Ok((feedback, row)) => {
                 went.row = Some(row);
@@ -196,7 +200,7 @@ impl Run {
         }
     }
 
-    fn torque_tick(&mut self, went: &mut Went) {
+    fn outside_tick(&mut self, went: &mut Went) {
         if self.between && !self.second_half(went) {
             return;
         }
@@ -217,12 +221,7 @@ impl Run {
         let sensed = self.bench.sense();
         self.between = true;
         self.tick += 1;
-        went.asks = self.shows_sample(TorqueSample {
-            counts: sensed.counts,
-            setpoint_rad_per_s: demand.setpoint_rad_per_s,
-            measured_speed_rad_per_s: sensed.measured_speed_rad_per_s,
-            torque_nm: sensed.torque_nm,
-        });
+        went.asks = self.shows_sample(&sensed, demand.setpoint_rad_per_s);
     }
 
     /// The tick that was sensed gets what the outside answered. `false` when the phase is over.
@@ -230,9 +229,12 @@ impl Run {
         let sensed_tick = self.tick - 1;
         let wanted = self.wanted(self.tick, went);
         let is_gone = self.is_resetting() || self.tick < self.reset.until_tick;
-        let outside_nm = if is_gone { 0.0 } else { wanted.outside_torque_nm };
+        let outside = match self.commands {
+            Commands::Voltage if !is_gone => Outside::Voltage(wanted.outside_voltage_dq_v),
+            _ => Outside::Torque(if is_gone { 0.0 } else { wanted.outside_torque_nm }),
+        };
         let demand = self.demand(sensed_tick);
-        let request = self.request(wanted, demand.setpoint_rad_per_s, Some(outside_nm));
+        let request = self.request(wanted, demand.setpoint_rad_per_s, outside);
         self.between = false;
         match self.bench.act(&request, &demand.loads, demand.setpoint_rad_per_s) {
             Ok((_, row)) => went.row = Some(row),
@@ -258,14 +260,19 @@ impl Run {
         self.standing.at(acting_tick)
     }
 
-    fn request(&self, wanted: Wanted, speed_rad_per_s: f64, outside_torque_nm: Option<f64>) -> Request {
+    fn request(&self, wanted: Wanted, speed_rad_per_s: f64, outside: Outside) -> Request {
+        let (outside_torque_nm, outside_voltage_dq_v) = match outside {
+            Outside::Nothing => (None, None),
+            Outside::Torque(torque_nm) => (Some(torque_nm), None),
+            Outside::Voltage(voltage_v) => (None, Some(voltage_v)),
+        };
         Request {
             controlword: self.standing.controlword(),
             speed_rad_per_s,
             speed_offset_rad_per_s: wanted.speed_offset_rad_per_s,
             torque_offset_nm: wanted.torque_offset_nm,
             outside_torque_nm,
-            ..Request::default()
+            outside_voltage_dq_v,
         }
     }
 
@@ -291,16 +298,30 @@ impl Run {
     }
 
     /// The same between the halves of a tick. While the outside is gone after a reset nothing is asked of it.
-    fn shows_sample(&mut self, sample: TorqueSample) -> bool {
+    fn shows_sample(&mut self, sensed: &Sensed, setpoint_rad_per_s: f64) -> bool {
         let (exchange, first_tick, complete) = self.place();
         let (trip, statusword) = (self.bench.drive.trip(), self.bench.drive.standing_statusword());
-        let Message::TorqueFeedback(frame) = &mut self.frame.message else { return false };
-        if first_tick + 1 == self.tick {
-            frame.samples.clear();
+        let trip = trip.map_or(0, Trip::number);
+        let begins = first_tick + 1 == self.tick;
+        match &mut self.frame.message {
+            Message::TorqueFeedback(frame) => {
+                if begins {
+                    frame.samples.clear();
+                }
+                frame.samples.push(torque_sample(sensed, setpoint_rad_per_s));
+                (frame.exchange, frame.first_tick) = (exchange, first_tick);
+                (frame.trip, frame.statusword) = (trip, statusword);
+            }
+            Message::VoltageFeedback(frame) => {
+                if begins {
+                    frame.samples.clear();
+                }
+                frame.samples.push(voltage_sample(sensed, &self.bench.drive.sensed_winding(), setpoint_rad_per_s));
+                (frame.exchange, frame.first_tick) = (exchange, first_tick);
+                (frame.trip, frame.statusword) = (trip, statusword);
+            }
+            _ => return false,
         }
-        frame.samples.push(sample);
-        (frame.exchange, frame.first_tick) = (exchange, first_tick);
-        (frame.trip, frame.statusword) = (trip.map_or(0, Trip::number), statusword);
         let asks = complete && self.reset.until_tick <= self.tick && self.reset.over;
         if asks {
             self.asked = Some(exchange);
@@ -323,7 +344,7 @@ impl Run {
         self.standing.clear();
         let limit = self.tick + self.rate.nearest_tick(ABANDONED_STOP_MAX_S);
         while self.between || (self.bench.is_under_way() && self.tick < limit) {
-            let request = self.request(Wanted::default(), 0.0, None);
+            let request = self.request(Wanted::default(), 0.0, Outside::Nothing);
             if !std::mem::take(&mut self.between) {
                 self.bench.sense();
                 self.tick += 1;
@@ -332,6 +353,39 @@ impl Run {
             rows.push(self.bench.act(&request, &demand.loads, demand.setpoint_rad_per_s)?.1);
         }
         Ok(())
+    }
+}
+
+/// What takes the place of a loop of the drive's in one tick.
+enum Outside {
+    Nothing,
+    /// Torque in Nm in place of the speed loop. Of a controller that lost its state: 0, also where it gives voltages, so
+    /// that the drive's current loop sees to it that no torque acts.
+    Torque(f64),
+    /// Voltages on d and q in V in place of the current loop.
+    Voltage([f64; 2]),
+}
+
+fn torque_sample(sensed: &Sensed, setpoint_rad_per_s: f64) -> TorqueSample {
+    TorqueSample {
+        counts: sensed.counts,
+        setpoint_rad_per_s,
+        measured_speed_rad_per_s: sensed.measured_speed_rad_per_s,
+        torque_nm: sensed.torque_nm,
+    }
+}
+
+fn voltage_sample(sensed: &Sensed, winding: &SensedWinding, setpoint_rad_per_s: f64) -> VoltageSample {
+    VoltageSample {
+        counts: sensed.counts,
+        setpoint_rad_per_s,
+        measured_speed_rad_per_s: sensed.measured_speed_rad_per_s,
+        electrical_angle_rad: winding.electrical_angle_rad,
+        current_d_a: winding.current_d_a,
+        current_q_a: winding.current_q_a,
+        bus_v: winding.bus_v,
+        voltage_d_v: sensed.voltage_dq_v[0],
+        voltage_q_v: sensed.voltage_dq_v[1],
     }
 }
 

@@ -1,6 +1,6 @@
 //! The bench's side of the protocol during one phase of a trial: bytes in, ticks done, bytes out.
 //!
-//! A session lasts as long as the connection. It tunes; where the outside commands torque it goes on through the power
+//! A session lasts as long as the connection. It tunes; where the outside commands torque or voltage it goes on through the power
 //! cycle and every examination. Nothing here waits, and no foreign byte can make it fail: what is malformed, stale or
 //! repeated is counted and moves nothing. What it does not: sockets, time on the wall (`pacing.rs`), what a request
 //! means (`requests.rs`), the ticks themselves (`run.rs`). Start reading at [`Session::receive`].
@@ -222,11 +222,16 @@ impl Session {
     }
 
     fn act(&mut self, bytes: &[u8], frame: Frame, out: Out<'_>) -> bool {
-        let outside_controlled = self.is_outside_controlled();
+        let commands = self.terms.accept.commands;
         match frame.message {
-            Message::Command(command) if !outside_controlled => self.command(Command::of_speed(&command), out),
-            Message::TorqueCommand(command) if outside_controlled => self.command(Command::of_torque(&command), out),
-            Message::PhaseAcknowledgement(phase) if outside_controlled => self.acknowledge(phase, out),
+            Message::Command(command) if commands == Commands::Speed => self.command(Command::of_speed(&command), out),
+            Message::TorqueCommand(command) if commands == Commands::Torque => {
+                self.command(Command::of_torque(&command), out)
+            }
+            Message::VoltageCommand(command) if commands == Commands::Voltage => {
+                self.command(Command::of_voltage(&command), out)
+            }
+            Message::PhaseAcknowledgement(phase) if self.is_outside_controlled() => self.acknowledge(phase, out),
             Message::Close(Close { reason }) => {
                 self.leave(format!("closed the connection ({})", reason.name()));
                 true
@@ -240,9 +245,10 @@ impl Session {
             Message::Open(_) => self.open_again(frame.sequence, out),
             // An answer to a probe of nobody's, a done that comes again.
             Message::Echo(_) | Message::Done => self.refuse("not_asked_for"),
-            Message::Command(_) | Message::TorqueCommand(_) | Message::PhaseAcknowledgement(_) => {
-                self.refuse("not_for_this_run")
-            }
+            Message::Command(_)
+            | Message::TorqueCommand(_)
+            | Message::VoltageCommand(_)
+            | Message::PhaseAcknowledgement(_) => self.refuse("not_for_this_run"),
             request if self.phase.phase == PhaseKind::Tuning => self.request(bytes, frame.sequence, &request, out),
             request => self.receive_late(Some(Frame { sequence: frame.sequence, message: request }), out),
         }

@@ -5,12 +5,12 @@
 
 use std::collections::VecDeque;
 
-use crate::wire::message::{CommandFrame, STRIDE_TICKS_MAX, TorqueCommandFrame};
+use crate::wire::message::{CommandFrame, STRIDE_TICKS_MAX, TorqueCommandFrame, VoltageCommandFrame};
 
 /// What the outside wants in one tick.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Wanted {
-    /// Speed setpoint in rad/s; nothing where the outside commands torque.
+    /// Speed setpoint in rad/s; nothing where the outside commands torque or voltage.
     pub speed_rad_per_s: f64,
     /// Added to the setpoint, in rad/s.
     pub speed_offset_rad_per_s: f64,
@@ -18,9 +18,11 @@ pub struct Wanted {
     pub torque_offset_nm: f64,
     /// Torque of the controller outside with its feed-forward, in Nm; 0 where the drive closes the loop.
     pub outside_torque_nm: f64,
+    /// Voltages of the current controller outside on d and q, in V; 0 where the drive closes that loop.
+    pub outside_voltage_dq_v: [f64; 2],
 }
 
-/// One command, of either kind.
+/// One command, of any kind.
 #[derive(Clone, Debug)]
 pub struct Command {
     /// The feedback that it answers.
@@ -43,7 +45,7 @@ impl Command {
                 speed_rad_per_s: value.speed_rad_per_s,
                 speed_offset_rad_per_s: value.speed_offset_rad_per_s,
                 torque_offset_nm: value.torque_offset_nm,
-                outside_torque_nm: 0.0,
+                ..Wanted::default()
             });
         }
         command
@@ -55,6 +57,17 @@ impl Command {
         let mut command = Self::empty(frame.exchange, frame.controlword, frame.compute_us);
         for value in frame.values.as_slice() {
             command.push(Wanted { outside_torque_nm: value.torque_nm + value.feedforward_nm, ..Wanted::default() });
+        }
+        command
+    }
+
+    /// From the frame of a client that commands voltage.
+    #[must_use]
+    pub fn of_voltage(frame: &VoltageCommandFrame) -> Self {
+        let mut command = Self::empty(frame.exchange, frame.controlword, frame.compute_us);
+        for value in frame.values.as_slice() {
+            let outside_voltage_dq_v = [value.voltage_d_v, value.voltage_q_v];
+            command.push(Wanted { outside_voltage_dq_v, ..Wanted::default() });
         }
         command
     }

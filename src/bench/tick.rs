@@ -9,12 +9,14 @@ use crate::base::random::Stream;
 use crate::base::recording::Row;
 use crate::base::recording::Signal;
 use crate::base::safeguard::Safeguards;
-use crate::base::signal::{Actuation, COMMAND_DELAY_TICKS, Feedback, Request, Sample};
+use crate::base::signal::{Actuation, COMMAND_DELAY_TICKS, Feedback, Request, Sample, WindingTest};
 use crate::base::time::TickRate;
 use crate::bench::site::Site;
+use crate::bench::winding_record::WindingRecord;
 use crate::drive::Drive;
 use crate::drive::protection::Trip;
 use crate::drive::setting::{Setting, Settings};
+use crate::drive::winding_test::WindingTestRefusal;
 use crate::plant::current_sensor::{CurrentSensor, CurrentSensorParameters};
 use crate::plant::event::{EventKind, EventLog, Fault};
 use crate::plant::load_noise::LoadNoise;
@@ -22,6 +24,7 @@ use crate::plant::sensor::{Sensor, SensorParameters};
 use crate::plant::stepper::{Applied, Plant, Ramp, TickInput};
 use crate::plant::train::{Initial, Parameters};
 use crate::score::conduct::{Rules, Seen, Watch};
+use crate::wire::message::WindingSample;
 
 /// Most trips and strikes whose times are kept: a mad method must not fill the memory. All are counted.
 const TRIPS_MAX: usize = 1000;
@@ -81,6 +84,8 @@ pub struct Sensed {
     pub measured_speed_rad_per_s: f64,
     /// The torque command that acts during the tick, in Nm.
     pub torque_nm: f64,
+    /// Voltages on d and q that act during the tick, in V; 0 where the motor has no winding.
+    pub voltage_dq_v: [f64; 2],
 }
 
 /// What happens to an axis by itself, tick by tick: a programme.
@@ -137,6 +142,10 @@ pub struct Bench {
     actuation: Actuation,
     /// The torque command behind the actuation, in Nm; 0 while that is off.
     commanded_nm: f64,
+    /// The voltages on d and q behind it, in V.
+    commanded_dq_v: [f64; 2],
+    /// What the last winding test showed.
+    winding_record: WindingRecord,
     clamped_when_off: bool,
     ratio: f64,
     trip: Option<Trip>,
@@ -162,6 +171,8 @@ impl Bench {
             load_noise: setup.load_noise.clone(),
             actuation: Actuation::Off,
             commanded_nm: 0.0,
+            commanded_dq_v: [0.0; 2],
+            winding_record: WindingRecord::default(),
             clamped_when_off: setup.clamped_when_off,
             ratio: setup.plant.total_ratio(),
             trip: None,
@@ -178,12 +189,12 @@ impl Bench {
         } else {
             Actuation::Torque { torque_nm: 0.0 }
         };
-        self.commanded_nm = 0.0;
+        (self.commanded_nm, self.commanded_dq_v) = (0.0, [0.0; 2]);
     }
 
     /// No torque acts from the tick that comes, whatever was computed for it.
     pub(in crate::bench) fn block_torque(&mut self) {
-        (self.actuation, self.commanded_nm) = (Actuation::Off, 0.0);
+        (self.actuation, self.commanded_nm, self.commanded_dq_v) = (Actuation::Off, 0.0, [0.0; 2]);
     }
 
     /// Whether torque acts, or an axis with a brake is not held by it yet.
@@ -225,7 +236,7 @@ impl Bench {
         let inputs = self.site.inputs(self.plant.angle_rad(self.plant.nodes() - 1));
         let sample = Sample { counts, inputs, ..self.electrical_sample() };
         let measured_speed_rad_per_s = self.drive.sense(&sample);
-        Sensed { counts, measured_speed_rad_per_s, torque_nm: self.commanded_nm }
+        Sensed { counts, measured_speed_rad_per_s, torque_nm: self.commanded_nm, voltage_dq_v: self.commanded_dq_v }
     }
 
     /// What is measured of a winding; nothing where there is none.
@@ -251,6 +262,7 @@ impl Bench {
         // The brake hears the command of one tick ago, as the motor does.
         let lifts_brake = self.drive.lifts_brake();
         let (feedback, next) = self.drive.act(request);
+        self.winding_record.tick(self.drive.winding_test(), self.commanded_dq_v[0], &feedback);
         let row = self.row(&feedback, programme_setpoint_rad_per_s);
         self.observe(&feedback, &row);
         let brake_closed = self.site.has_brake() && self.site.pass_tick(lifts_brake);
@@ -259,7 +271,24 @@ impl Bench {
         self.take_strikes();
         self.actuation = next;
         self.commanded_nm = if next == Actuation::Off { 0.0 } else { feedback.torque_command_nm };
+        self.commanded_dq_v = [feedback.voltage_d_v, feedback.voltage_q_v];
         stepped.map(|()| (feedback, row))
+    }
+
+    /// Begins a winding test with the next tick.
+    ///
+    /// # Errors
+    /// Why it cannot be done now.
+    pub fn start_winding_test(&mut self, test: &WindingTest) -> Result<(), WindingTestRefusal> {
+        self.drive.start_winding_test(test)?;
+        self.winding_record.begin();
+        Ok(())
+    }
+
+    /// What the last winding test showed, a sample a tick.
+    #[must_use]
+    pub fn winding_samples(&self) -> &[WindingSample] {
+        self.winding_record.samples()
     }
 
     fn observe(&mut self, feedback: &Feedback, row: &Row) {

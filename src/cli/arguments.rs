@@ -83,7 +83,8 @@ pub struct DescribeArguments {
 pub struct ScoreArguments {
     /// Scenario file
     pub file: PathBuf,
-    /// A method that the program carries: careful, hasty, or pi where the outside commands torque [default: careful, pi]
+    /// A method that the program carries: careful, hasty, pi where the outside commands torque, current_pi where it commands voltage [default: careful, pi,
+    /// current_pi]
     #[arg(long, value_name = "NAME", group = "who")]
     pub by: Option<String>,
     /// Wait for whoever connects to udp:HOST:PORT (port 0 prints the port taken) or serial:PATH:BAUD; over UDP beyond
@@ -147,8 +148,8 @@ pub struct ProbeArguments {
     /// Where to wait for a client: udp:HOST:PORT (port 0 prints the port taken) or serial:PATH:BAUD [default: start an own
     /// client on this machine]
     pub link: Option<String>,
-    /// What the client is told that it commands: speed or torque; a client may know one of them only
-    #[arg(long, value_name = "WHAT", default_value = "speed", value_parser = ["speed", "torque"])]
+    /// What the client is told that it commands: speed, torque or voltage; a client may know one of them only
+    #[arg(long, value_name = "WHAT", default_value = "speed", value_parser = ["speed", "torque", "voltage"])]
     pub commands: String,
     /// How long each measurement lasts, 0.05 to 3600 s
     #[arg(long, value_name = "SECONDS", default_value_t = 1.0)]

@@ -12,7 +12,6 @@ use crate::host::udp::{Target, UdpTransport};
 use crate::method::Carried;
 use crate::method::client::{Client, Transport};
 use crate::method::sealed::SealedTransport;
-use crate::method::torque;
 
 /// Runs a carried method until it is done or stops.
 ///
@@ -40,9 +39,13 @@ pub fn run(name: &str) -> Result<Outcome, Stop> {
 /// Serves as a method, or without one as somebody who only answers probes.
 fn serve(method: Option<Carried>, transport: impl Transport, token: [u8; 16]) -> Result<Outcome, Stop> {
     let name = method.map_or(ECHO, Carried::name);
-    let finished = match method.and_then(Carried::controller) {
-        Some(mut controller) => torque::serve(transport, token, name, &mut controller),
-        None => {
+    let served = match method {
+        Some(method) => method.serve(transport, token),
+        None => Err(transport),
+    };
+    let finished = match served {
+        Ok(finished) => finished,
+        Err(transport) => {
             let opened = Client::open(transport, token, name);
             let Some(method) = method else { return echoed(opened.map(drop)) };
             let mut client = opened.map_err(|stop| Stop::Unable(stop.to_string()))?;

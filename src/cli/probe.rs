@@ -113,7 +113,11 @@ fn accept(arguments: &ProbeArguments, nonce: u64) -> Accept {
         port: 0,
         version_min: VERSIONS[0],
         version_max: VERSIONS[1],
-        commands: if arguments.commands == "torque" { Commands::Torque } else { Commands::Speed },
+        commands: match arguments.commands.as_str() {
+            "torque" => Commands::Torque,
+            "voltage" => Commands::Voltage,
+            _ => Commands::Speed,
+        },
         pace: Pace::RealTime,
         tick_hz: 8000,
         stride_ticks: 1,

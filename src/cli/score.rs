@@ -19,6 +19,7 @@ use crate::method::Carried;
 use crate::report::terminal;
 use crate::scenario::{self, Commands, Pace, Scenario};
 use crate::trial::phases;
+use crate::wire::message;
 
 /// Reads a scenario; every complaint stops with one line each.
 ///
@@ -114,7 +115,12 @@ fn caller(arguments: &ScoreArguments, commands: Commands) -> Result<Caller, Stop
 /// # Errors
 /// Says which are allowed.
 pub fn carried(name: Option<&str>, commands: Commands) -> Result<Carried, Stop> {
-    let fits = |method: &Carried| method.controller().is_some() == (commands == Commands::Torque);
+    let wanted = match commands {
+        Commands::Speed => message::Commands::Speed,
+        Commands::Torque => message::Commands::Torque,
+        Commands::Voltage => message::Commands::Voltage,
+    };
+    let fits = |method: &Carried| method.commands() == wanted;
     let fitting: Vec<Carried> = Carried::ALL.into_iter().filter(fits).collect();
     let found = match name {
         Some(name) => fitting.iter().find(|method| method.name() == name),
@@ -123,9 +129,15 @@ pub fn carried(name: Option<&str>, commands: Commands) -> Result<Carried, Stop> 
     found.copied().ok_or_else(|| {
         let names: Vec<&str> = fitting.iter().map(|method| method.name()).collect();
         let why = match name.and_then(Carried::from_name) {
-            Some(_) if commands == Commands::Torque => "it tunes a drive, and here the outside commands torque",
-            Some(_) => "it closes the speed loop outside, and here the outside commands speed",
-            None => "no such method is carried",
+            Some(found) => {
+                let does = match found.commands() {
+                    message::Commands::Speed => "it tunes a drive",
+                    message::Commands::Torque => "it closes the speed loop outside",
+                    message::Commands::Voltage => "it closes the current loop outside",
+                };
+                format!("{does}, and here the outside commands {}", wanted.name())
+            }
+            None => "no such method is carried".to_owned(),
         };
         Stop::Usage(format!("--by {}: {why}; allowed: {}", name.unwrap_or_default(), names.join(", ")))
     })

@@ -94,7 +94,7 @@ pub fn perform(order: &Order<'_>, interrupt: &Interrupt) -> Result<Finished, Sto
     let mut tuning = tuning::run(&run, &order.caller, entrance, record.as_mut())?;
     let examined = match (&tuning.tuned.end, scenario.commands) {
         (End::Done, Commands::Speed) => examine_all(&run, machines, &mut tuning),
-        (End::Done, Commands::Torque) => tuning.examine(&run, machines, record.as_mut())?,
+        (End::Done, Commands::Torque | Commands::Voltage) => tuning.examine(&run, machines, record.as_mut())?,
         _ => None,
     };
     if examined.is_some() {

@@ -175,6 +175,35 @@ impl CurrentLoop {
     /// One tick, as this file's front page defines it. Without an integrator the sums stay 0.
     #[inline]
     pub fn step(&mut self, sample: &CurrentSample, input: &CurrentLoopInput) -> CurrentLoopOutput {
+        self.step_axes(sample, input, None)
+    }
+
+    /// The same with a voltage of somebody else's on the d axis, whose sum stands meanwhile: a winding test.
+    pub fn step_q(&mut self, sample: &CurrentSample, input: &CurrentLoopInput, voltage_d_v: f64) -> CurrentLoopOutput {
+        self.step_axes(sample, input, Some(voltage_d_v))
+    }
+
+    /// Voltages of a controller outside: limited and turned into the stator as its own. The sums are 0 for when these
+    /// loops take over.
+    pub fn pass_on(
+        &mut self,
+        sample: &CurrentSample,
+        voltage_v: Dq,
+        speed_rad_per_s: f64,
+        bus_v: f64,
+    ) -> CurrentLoopOutput {
+        self.reset();
+        let (voltage, _) = shortened(voltage_v, bus_v);
+        self.in_the_stator(voltage, sample.angle_rad, self.coefficients.pole_pairs * speed_rad_per_s)
+    }
+
+    #[inline]
+    fn step_axes(
+        &mut self,
+        sample: &CurrentSample,
+        input: &CurrentLoopInput,
+        voltage_d_v: Option<f64>,
+    ) -> CurrentLoopOutput {
         let c = &self.coefficients;
         let current = sample.current_a;
         let electrical_rad_per_s = c.pole_pairs * input.speed_rad_per_s;
@@ -182,12 +211,12 @@ impl CurrentLoop {
         let sum = Dq { d: self.error_sum_a.d + error.d, q: self.error_sum_a.q + error.q };
         let pi = |error: f64, sum: f64| c.gain_v_per_a * (error + c.period_over_reset_time * sum);
         let wanted = Dq {
-            d: pi(error.d, sum.d) - electrical_rad_per_s * (c.inductance_h * current.q),
+            d: voltage_d_v.unwrap_or_else(|| pi(error.d, sum.d) - electrical_rad_per_s * (c.inductance_h * current.q)),
             q: pi(error.q, sum.q) + electrical_rad_per_s * (c.inductance_h * current.d + c.flux_linkage_vs),
         };
         let (voltage, limited) = shortened(wanted, input.bus_v);
         if c.period_over_reset_time != 0.0 {
-            if !(limited && 0.0 < error.d * wanted.d) {
+            if voltage_d_v.is_none() && !(limited && 0.0 < error.d * wanted.d) {
                 self.error_sum_a.d = sum.d;
             }
             if !(limited && 0.0 < error.q * wanted.q) {

@@ -6,6 +6,7 @@
 //! the next tick; the run loop sees to that). Start reading at [`Drive::sense`] and [`Drive::act`]; `state.rs` has the
 //! states, `transitions.rs` when they change, `speed_loop.rs` and `current_loop.rs` the loops, `setting.rs` the settings.
 
+mod actuation;
 mod asked;
 pub mod brake;
 pub mod current_loop;
@@ -20,15 +21,17 @@ pub mod speed_loop;
 pub mod state;
 pub mod store;
 mod transitions;
+pub mod winding_test;
 
 use crate::base::nameplate::Nameplate;
 use crate::base::safeguard::Inputs;
 use crate::base::signal::{Actuation, Feedback, Request, Sample};
 use crate::base::time::TickRate;
 use crate::base::units::RPM_RAD_PER_S;
+pub use actuation::SensedWinding;
 use asked::{Asked, bounded};
 use brake::BrakeCommand;
-use current_loop::{CurrentLoop, CurrentLoopCoefficients, CurrentLoopInput, CurrentLoopOutput, CurrentSample};
+use current_loop::{CurrentLoop, CurrentLoopCoefficients, CurrentSample};
 use measured_speed::{MeasuredSpeed, SpeedMeter, SpeedMeterCoefficients};
 use overload::Overload;
 use protection::{Monitor, MonitorCoefficients, Observed, Trip};
@@ -37,6 +40,7 @@ use setting::{Setting, Settings};
 use speed_loop::{SpeedLoop, SpeedLoopCoefficients, SpeedLoopInput, SpeedLoopOutput};
 use state::{Event, State, status};
 use store::{Bounds, Store, WriteRefusal};
+use winding_test::WindingTestRun;
 
 /// A quick stop ends at the latest this long after its ramp came to 0, even above the standstill speed: an axis that
 /// the torque limit cannot hold is not driven for ever.
@@ -87,6 +91,7 @@ pub struct Drive {
     current_loop: CurrentLoop,
     /// Whether the motor has a winding: only then the current loops act.
     has_winding: bool,
+    winding_test: WindingTestRun,
     monitor: Monitor,
     overload: Overload,
     brake: BrakeCommand,
@@ -141,6 +146,7 @@ impl Drive {
             speed_loop: SpeedLoop::new(coefficients.speed_loop),
             current_loop: CurrentLoop::new(coefficients.current_loop),
             has_winding,
+            winding_test: WindingTestRun::default(),
             monitor: Monitor::new(MonitorCoefficients::new(settings, rate)),
             overload: Overload::new(settings, rate),
             brake: BrakeCommand::closed(settings, rate),
@@ -226,7 +232,7 @@ impl Drive {
         self.watch(&speed, outward, &asked);
         let (setpoint_rad_per_s, torque) = self.compute(&speed, &asked);
         self.torque_nm = torque.torque_command_nm;
-        let (actuation, voltage) = self.actuate(torque.torque_command_nm);
+        let (actuation, voltage) = self.actuate(torque.torque_command_nm, &asked);
         let feedback = Feedback {
             tick: self.tick,
             counts,
@@ -245,26 +251,6 @@ impl Drive {
         };
         self.tick = self.tick.wrapping_add(1);
         (feedback, actuation)
-    }
-
-    /// What acts from the next tick on, and the voltages behind it: a torque, or the voltage that the current loops make
-    /// of it; nothing where no torque may act.
-    fn actuate(&mut self, torque_nm: f64) -> (Actuation, CurrentLoopOutput) {
-        let nothing = CurrentLoopOutput::default();
-        if !self.state.torque_may_act() {
-            return (Actuation::Off, nothing);
-        }
-        if !self.has_winding {
-            return (Actuation::Torque { torque_nm }, nothing);
-        }
-        let input = CurrentLoopInput {
-            torque_nm,
-            speed_rad_per_s: self.sensed.speed.measured_rad_per_s,
-            bus_v: self.sensed.bus_v,
-        };
-        let output = self.current_loop.step(&self.sensed.current, &input);
-        let [alpha_v, beta_v] = output.voltage_alpha_beta_v;
-        (Actuation::Voltage { alpha_v, beta_v }, output)
     }
 
     /// What the torque or the current of the tick before has warmed.
@@ -305,8 +291,9 @@ impl Drive {
         let measured_rad_per_s = speed.measured_rad_per_s;
         let (setpoint, torque_offset_nm) = match self.state {
             State::OperationEnabled => {
-                let Asked { speed_rad_per_s, speed_offset_rad_per_s, torque_offset_nm, outside_torque_nm } = *asked;
-                if let Some(outside_nm) = outside_torque_nm {
+                let Asked { speed_rad_per_s, speed_offset_rad_per_s, torque_offset_nm, .. } = *asked;
+                let by_current_nm = asked.outside_voltage_dq_v.map(|_| self.reckoned_torque_nm());
+                if let Some(outside_nm) = by_current_nm.or(asked.outside_torque_nm) {
                     return self.pass_on(outside_nm, asked);
                 }
                 let setpoint = self.setpoint_path.follow(speed_rad_per_s, speed_offset_rad_per_s, measured_rad_per_s);

@@ -7,21 +7,25 @@ pub mod axis;
 pub mod careful;
 pub mod client;
 pub mod controller;
+pub mod current_pi;
 pub mod filter_design;
 pub mod hasty;
 pub mod identify;
 pub mod mechanics;
 pub mod moves;
+pub mod outside;
 pub mod outside_pi;
 pub mod plate;
 pub mod sealed;
 pub mod steps;
 pub mod sweep;
-pub mod torque;
 pub mod two_mass;
 
 use crate::method::axis::{Axis, Stop, Summary};
+use crate::method::client::Transport;
+use crate::method::current_pi::CurrentPi;
 use crate::method::outside_pi::OutsidePi;
+use crate::wire::message::{Commands, ResultFrame};
 
 /// A method that the program carries.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -32,11 +36,13 @@ pub enum Carried {
     Hasty,
     /// Tunes nothing: closes the speed loop outside, where the outside commands torque.
     Pi,
+    /// Tunes nothing: closes speed and current loops outside, where the outside commands voltage.
+    CurrentPi,
 }
 
 impl Carried {
     /// Every carried method, the default first.
-    pub const ALL: [Self; 3] = [Self::Careful, Self::Hasty, Self::Pi];
+    pub const ALL: [Self; 4] = [Self::Careful, Self::Hasty, Self::Pi, Self::CurrentPi];
 
     /// Its name on the command line.
     #[must_use]
@@ -45,6 +51,7 @@ impl Carried {
             Self::Careful => "careful",
             Self::Hasty => "hasty",
             Self::Pi => "pi",
+            Self::CurrentPi => "current_pi",
         }
     }
 
@@ -55,6 +62,9 @@ impl Carried {
             Self::Careful => "measures inertia, friction, resonance and noise, then chooses, tries and backs off",
             Self::Hasty => "reckons with the bare motor only",
             Self::Pi => "closes the speed loop outside, with the gains that stand in the drive's settings",
+            Self::CurrentPi => {
+                "closes speed and current loops outside, with the gains that stand in the drive's settings"
+            }
         }
     }
 
@@ -64,10 +74,23 @@ impl Carried {
         Self::ALL.into_iter().find(|method| method.name() == name)
     }
 
-    /// The controller that it is, where it closes the speed loop outside; none where it tunes.
+    /// What it commands.
     #[must_use]
-    pub fn controller(self) -> Option<OutsidePi> {
-        (self == Self::Pi).then(OutsidePi::default)
+    pub fn commands(self) -> Commands {
+        match self {
+            Self::Careful | Self::Hasty => Commands::Speed,
+            Self::Pi => Commands::Torque,
+            Self::CurrentPi => Commands::Voltage,
+        }
+    }
+
+    /// Serves a whole trial where it closes loops outside; the transport comes back where it tunes.
+    pub fn serve<T: Transport>(self, transport: T, token: [u8; 16]) -> Result<Result<ResultFrame, Stop>, T> {
+        match self {
+            Self::Careful | Self::Hasty => Err(transport),
+            Self::Pi => Ok(outside::serve(transport, token, self.name(), &mut OutsidePi::default())),
+            Self::CurrentPi => Ok(outside::serve_voltage(transport, token, self.name(), &mut CurrentPi::default())),
+        }
     }
 
     /// Tunes an axis from its first feedback to its last stored setting; saying done is the caller's.
@@ -78,7 +101,7 @@ impl Carried {
         match self {
             Self::Careful => careful::run(axis),
             Self::Hasty => hasty::run(axis),
-            Self::Pi => Err(Stop::because("it closes the speed loop outside and tunes nothing")),
+            Self::Pi | Self::CurrentPi => Err(Stop::because("it closes loops outside and tunes nothing")),
         }
     }
 }

@@ -9,7 +9,7 @@ use std::f64::consts::PI;
 
 use crate::base::real;
 use crate::method::axis::Stop;
-use crate::method::torque::SpeedController;
+use crate::method::outside::SpeedController;
 use crate::wire::message::{Accept, SettingRow, TorqueSample};
 
 /// The controller with its sum and its filter.

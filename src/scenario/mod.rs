@@ -115,6 +115,8 @@ pub enum Commands {
     Speed,
     /// Torque: the outside closes the speed loop.
     Torque,
+    /// Voltage: the outside closes the current loop too.
+    Voltage,
 }
 
 /// Whether the bench waits for the outside.

@@ -19,10 +19,10 @@ pub fn schema() -> Value {
     schema["title"] = json!("plantstand scenario");
     schema["properties"]["limit"]["items"]["properties"]["measure"]["enum"] =
         Measure::all().filter(|measure| measure.is_built()).map(Measure::name).collect();
-    // Where the outside closes the speed loop, the drive's own needs no settings.
+    // Where the outside closes the speed loop, or the current loop too, the drive's own needs no settings.
     schema["if"] = json!({
         "type": "object",
-        "properties": { "commands": { "const": "torque" } },
+        "properties": { "commands": { "enum": ["torque", "voltage"] } },
         "required": ["commands"],
     });
     schema["else"] = json!({

@@ -114,6 +114,7 @@ pub fn accept(scenario: &Scenario, nonce: u64) -> Accept {
         commands: match scenario.commands {
             scenario::Commands::Speed => Commands::Speed,
             scenario::Commands::Torque => Commands::Torque,
+            scenario::Commands::Voltage => Commands::Voltage,
         },
         pace: match scenario.timing.pace {
             scenario::Pace::Lockstep => Pace::Lockstep,

@@ -33,7 +33,7 @@ pub fn replay(
     }
     let examined = match scenario.commands {
         Commands::Speed => Some(examination(scenario, machines, &tuned.stored, seed)),
-        Commands::Torque => player.examinations(scenario, seed, machines, &mut tuned),
+        Commands::Torque | Commands::Voltage => player.examinations(scenario, seed, machines, &mut tuned),
     };
     Some((tuned, examined))
 }

@@ -148,6 +148,19 @@ fn content(message: &Message) -> Option<(String, Vec<Field>)> {
             }
             Some((format!("torque command {}", command.exchange), fields))
         }
+        Message::VoltageCommand(command) => {
+            let mut fields = vec![whole("controlword", command.controlword.into())];
+            for (place, value) in command.values.as_slice().iter().enumerate() {
+                fields.push(number("voltage_d_v", place, value.voltage_d_v));
+                fields.push(number("voltage_q_v", place, value.voltage_q_v));
+            }
+            Some((format!("voltage command {}", command.exchange), fields))
+        }
+        Message::WindingTest(test) => Some((
+            "winding test".to_owned(),
+            vec![number("axis_d_voltage_v", 0, test.axis_d_voltage_v), number("time_s", 0, test.time_s)],
+        )),
+        Message::WindingRead(read) => Some(("winding read".to_owned(), vec![whole("first", read.first.into())])),
         Message::SettingWrite(write) => Some((
             "setting write".to_owned(),
             vec![whole("setting_number", write.number.into()), number("setting_value", 0, write.value)],

@@ -118,6 +118,11 @@ impl Message {
             Self::HandAnswer(_) => Kind::HandAnswer,
             Self::TorqueFeedback(_) => Kind::TorqueFeedback,
             Self::TorqueCommand(_) => Kind::TorqueCommand,
+            Self::VoltageFeedback(_) => Kind::VoltageFeedback,
+            Self::VoltageCommand(_) => Kind::VoltageCommand,
+            Self::WindingTest(_) => Kind::WindingTest,
+            Self::WindingRead(_) => Kind::WindingRead,
+            Self::WindingAnswer(_) => Kind::WindingAnswer,
             Self::PhaseAcknowledgement(_) => Kind::PhaseAcknowledgement,
         }
     }

@@ -28,8 +28,16 @@ pub const CRC_BYTES: usize = 4;
 /// Bytes of the smallest frame, one without payload.
 pub const MIN_FRAME_BYTES: usize = header::END + CRC_BYTES;
 
-/// Bytes of the largest frame, a feedback of [`STRIDE_TICKS_MAX`] samples.
-pub const MAX_FRAME_BYTES: usize = feedback::END + STRIDE_TICKS_MAX * sample::END + CRC_BYTES;
+/// Bytes of the largest frame, a voltage feedback of [`STRIDE_TICKS_MAX`] samples.
+pub const MAX_FRAME_BYTES: usize = voltage_feedback::END + STRIDE_TICKS_MAX * voltage_sample::END + CRC_BYTES;
+
+/// No other series is longer.
+const _: () = assert!(
+    sample::END <= voltage_sample::END
+        && torque_sample::END <= voltage_sample::END
+        && winding_sample::END <= voltage_sample::END
+        && winding_answer::END <= voltage_feedback::END
+);
 
 /// Bytes of the largest sealed frame.
 pub const MAX_SEALED_FRAME_BYTES: usize = MAX_FRAME_BYTES + seal::END;
@@ -80,27 +88,33 @@ numbered! {
         HandAction = 24 "hand_action",
         /// bench → client: the answer to a hand action
         HandAnswer = 25 "hand_answer",
+        /// client → bench: wants a voltage on the d axis of an enabled axis at rest, to identify the winding
+        WindingTest = 26 "winding_test",
+        /// client → bench: wants samples of the last winding test
+        WindingRead = 27 "winding_read",
+        /// bench → client: the answer to a winding test or a winding read
+        WindingAnswer = 28 "winding_answer",
         /// bench → client, with `commands = torque`: what the drive showed during the ticks of one exchange
         TorqueFeedback = 32 "torque_feedback",
         /// client → bench, with `commands = torque`: the answer to one torque feedback
         TorqueCommand = 33 "torque_command",
-        /// client → bench, with `commands = torque`: ready for the phase that was announced
+        /// bench → client, with `commands = voltage`: what the drive showed during the ticks of one exchange
+        VoltageFeedback = 34 "voltage_feedback",
+        /// client → bench, with `commands = voltage`: the answer to one voltage feedback
+        VoltageCommand = 35 "voltage_command",
+        /// client → bench, with `commands = torque` or `voltage`: ready for the phase that was announced
         PhaseAcknowledgement = 36 "phase_acknowledgement",
     }
 }
-
-/// Kinds of later work, by number and name. They are refused as reserved, so that a client can tell a bench that does
-/// not know them yet from one that disagrees about a number.
-pub const RESERVED_KINDS: [(u8, &str); 2] = [(34, "voltage_feedback"), (35, "voltage_command")];
 
 /// Set in a kind, it marks the same kind sealed: with a counter and a message authentication code before the checksum, as
 /// [`seal`] lays them out. Where frames are plain, such a kind is refused as reserved.
 pub const AUTHENTICATED_KIND_BIT: u8 = 0x80;
 
-/// Whether a kind's number is kept for later work.
+/// Whether a kind's number is that of a sealed frame.
 #[must_use]
-pub fn is_reserved_kind(number: u8) -> bool {
-    number & AUTHENTICATED_KIND_BIT != 0 || RESERVED_KINDS.iter().any(|(reserved, _)| *reserved == number)
+pub const fn is_reserved_kind(number: u8) -> bool {
+    number & AUTHENTICATED_KIND_BIT != 0
 }
 
 /// How a field's bytes are read.
@@ -184,6 +198,12 @@ pub enum Tail {
     TorqueSamples,
     /// Values, as many as the field `value_count` says, laid out as [`torque_value`].
     TorqueValues,
+    /// Samples, as many as the field `sample_count` says, laid out as [`voltage_sample`].
+    VoltageSamples,
+    /// Values, as many as the field `value_count` says, laid out as [`voltage_value`].
+    VoltageValues,
+    /// Samples, as many as the field `sample_count` says, laid out as [`winding_sample`].
+    WindingSamples,
 }
 
 /// The fixed fields of a kind, and what stands behind them.
@@ -210,6 +230,11 @@ pub const fn fields(kind: Kind) -> (&'static [Field], Tail) {
         Kind::HandAnswer => (hand_answer::FIELDS, hand_answer::TAIL),
         Kind::TorqueFeedback => (torque_feedback::FIELDS, torque_feedback::TAIL),
         Kind::TorqueCommand => (torque_command::FIELDS, torque_command::TAIL),
+        Kind::VoltageFeedback => (voltage_feedback::FIELDS, voltage_feedback::TAIL),
+        Kind::VoltageCommand => (voltage_command::FIELDS, voltage_command::TAIL),
+        Kind::WindingTest => (winding_test::FIELDS, winding_test::TAIL),
+        Kind::WindingRead => (winding_read::FIELDS, winding_read::TAIL),
+        Kind::WindingAnswer => (winding_answer::FIELDS, winding_answer::TAIL),
         Kind::PhaseAcknowledgement => (phase_acknowledgement::FIELDS, phase_acknowledgement::TAIL),
     }
 }
@@ -563,6 +588,112 @@ table! {
     TORQUE_NM "torque_nm" F64,
     /// feed-forward, added to it; 0 when the client has none
     FEEDFORWARD_NM "feedforward_nm" F64,
+}
+
+table! {
+    /// Payload of a voltage feedback.
+    voltage_feedback, from super::header::END, then super::Tail::VoltageSamples;
+    /// number n of the exchange, from 0 in every phase
+    EXCHANGE "exchange" U32,
+    /// first tick that it carries, n times the stride; ticks count from 0 in every phase
+    FIRST_TICK "first_tick" U64,
+    /// number of the latched trip after the last tick, 0 without one
+    TRIP "trip" U16,
+    /// statusword of the last tick
+    STATUSWORD "statusword" U16,
+    /// samples that follow, one per tick of the stride: 1 to 64
+    SAMPLE_COUNT "sample_count" U8,
+}
+
+table! {
+    /// One sample of a voltage feedback, from the sample's own first byte.
+    voltage_sample, from 0, then super::Tail::None;
+    /// motor angle in counts of the sensor, at the tick's start
+    COUNTS "counts" I64,
+    /// setpoint of the motor's speed in this tick, as the programme gives it; 0 while tuning
+    SETPOINT_RAD_PER_S "setpoint_rad_per_s" F64,
+    /// measured motor speed, after the drive's speed filter
+    MEASURED_SPEED_RAD_PER_S "measured_speed_rad_per_s" F64,
+    /// electrical angle of the rotor at the tick's start as the drive has it, from 0 to 2 pi
+    ELECTRICAL_ANGLE_RAD "electrical_angle_rad" F64,
+    /// measured current along the magnet at the tick's start, peak of a phase
+    CURRENT_D_A "current_d_a" F64,
+    /// measured current a quarter of an electrical turn ahead of it
+    CURRENT_Q_A "current_q_a" F64,
+    /// measured voltage of the bus
+    BUS_V "bus_v" F64,
+    /// voltage on the d axis that acts during this tick, after the limit
+    VOLTAGE_D_V "voltage_d_v" F64,
+    /// the same on the q axis
+    VOLTAGE_Q_V "voltage_q_v" F64,
+}
+
+table! {
+    /// Payload of a voltage command.
+    voltage_command, from super::header::END, then super::Tail::VoltageValues;
+    /// number of the exchange that it answers
+    EXCHANGE "exchange" U32,
+    /// controlword
+    CONTROLWORD "controlword" U16,
+    /// the client's own computing time for this answer in microseconds, 0 when it does not say
+    COMPUTE_US "compute_us" U32,
+    /// values that follow: 0 (the last one stays), 1 (held), or one per tick of the stride
+    VALUE_COUNT "value_count" U8,
+}
+
+table! {
+    /// One value of a voltage command, from the value's own first byte.
+    voltage_value, from 0, then super::Tail::None;
+    /// voltage on the d axis, along the magnet; peak of a phase
+    VOLTAGE_D_V "voltage_d_v" F64,
+    /// voltage on the q axis, a quarter of an electrical turn ahead of it
+    VOLTAGE_Q_V "voltage_q_v" F64,
+}
+
+table! {
+    /// Payload of a winding test.
+    winding_test, from super::header::END, then super::Tail::None;
+    /// voltage on the d axis, at most the bus voltage / sqrt 3; peak of a phase
+    AXIS_D_VOLTAGE_V "axis_d_voltage_v" F64,
+    /// how long it lasts, at most 8192 ticks
+    TIME_S "time_s" F64,
+}
+
+table! {
+    /// Payload of a winding read.
+    winding_read, from super::header::END, then super::Tail::None;
+    /// number of the first sample wanted, from 0
+    FIRST "first" U16,
+}
+
+table! {
+    /// Payload of a winding answer.
+    winding_answer, from super::header::END, then super::Tail::WindingSamples;
+    /// sequence number of the request that it answers
+    REQUEST "request" U32,
+    /// done, or why not
+    OUTCOME "outcome" U8,
+    /// how far the last winding test is
+    STATE "state" U8,
+    /// samples that there are of it so far
+    TOTAL "total" U16,
+    /// number of the first one that follows
+    FIRST "first" U16,
+    /// samples that follow, one per tick of the test: 0 to 64; 0 in the answer to a winding test
+    SAMPLE_COUNT "sample_count" U8,
+}
+
+table! {
+    /// One sample of a winding answer, from the sample's own first byte.
+    winding_sample, from 0, then super::Tail::None;
+    /// voltage on the d axis that acts during this tick
+    VOLTAGE_D_V "voltage_d_v" F64,
+    /// measured current along the magnet at the tick's start, peak of a phase
+    CURRENT_D_A "current_d_a" F64,
+    /// measured current a quarter of an electrical turn ahead of it
+    CURRENT_Q_A "current_q_a" F64,
+    /// measured voltage of the bus
+    BUS_V "bus_v" F64,
 }
 
 table! {

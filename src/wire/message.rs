@@ -67,8 +67,18 @@ pub enum Message {
     TorqueFeedback(TorqueFeedbackFrame),
     /// Client, where it commands torque: the answer to one torque feedback.
     TorqueCommand(TorqueCommandFrame),
-    /// Client, where it commands torque: ready for the phase that was announced.
+    /// Bench, where the outside commands voltage: what the drive showed during the ticks of one exchange.
+    VoltageFeedback(VoltageFeedbackFrame),
+    /// Client, where it commands voltage: the answer to one voltage feedback.
+    VoltageCommand(VoltageCommandFrame),
+    /// Client, where it commands torque or voltage: ready for the phase that was announced.
     PhaseAcknowledgement(Phase),
+    /// Client: wants a voltage on the d axis, to identify the winding; answered by a winding answer.
+    WindingTest(WindingTest),
+    /// Client: wants samples of the last winding test; answered by a winding answer.
+    WindingRead(WindingRead),
+    /// Bench: the answer to a winding test or a winding read.
+    WindingAnswer(WindingAnswer),
 }
 
 /// A client's first frame, sent to the listening port.
@@ -262,6 +272,121 @@ pub struct TorqueValue {
     pub feedforward_nm: f64,
 }
 
+/// What the drive showed during one exchange where the outside closes the current loop too.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct VoltageFeedbackFrame {
+    /// Number n of the exchange, from 0 in every phase.
+    pub exchange: u32,
+    /// First tick that it carries: n times the stride. Ticks count from 0 in every phase.
+    pub first_tick: u64,
+    /// Number of the latched trip after the last tick, 0 without one.
+    pub trip: u16,
+    /// IEC 61800-7-201 statusword of the last tick.
+    pub statusword: u16,
+    /// One sample per tick, never empty.
+    pub samples: VoltageSamples,
+}
+
+/// The samples of a voltage feedback.
+pub type VoltageSamples = Series<VoltageSample>;
+
+/// What the drive showed in one tick where the outside closes the current loop too.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct VoltageSample {
+    /// Motor angle in counts of the sensor, at the tick's start.
+    pub counts: i64,
+    /// Setpoint of the motor's speed in this tick, as the programme gives it; 0 while tuning.
+    pub setpoint_rad_per_s: f64,
+    /// Measured motor speed after the speed filter.
+    pub measured_speed_rad_per_s: f64,
+    /// Electrical angle of the rotor at the tick's start as the drive has it, from 0 to one turn.
+    pub electrical_angle_rad: f64,
+    /// Measured current along the magnet, peak of a phase.
+    pub current_d_a: f64,
+    /// Measured current a quarter of an electrical turn ahead of it.
+    pub current_q_a: f64,
+    /// Measured voltage of the bus.
+    pub bus_v: f64,
+    /// Voltage on the d axis that acts during this tick, after the limit.
+    pub voltage_d_v: f64,
+    /// The same on the q axis.
+    pub voltage_q_v: f64,
+}
+
+/// The answer to one voltage feedback.
+#[derive(Clone, Debug, PartialEq)]
+pub struct VoltageCommandFrame {
+    /// Number of the exchange that it answers.
+    pub exchange: u32,
+    /// IEC 61800-7-201 controlword.
+    pub controlword: u16,
+    /// The client's own computing time for this answer in microseconds, 0 when it does not say.
+    pub compute_us: u32,
+    /// Empty: the last value stays. One: held during the exchange. Else one per tick of the stride.
+    pub values: VoltageValues,
+}
+
+/// The values of a voltage command.
+pub type VoltageValues = Series<VoltageValue>;
+
+/// What the outside current controller wants during a tick, peak of a phase.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct VoltageValue {
+    /// Voltage on the d axis.
+    pub voltage_d_v: f64,
+    /// Voltage on the q axis.
+    pub voltage_q_v: f64,
+}
+
+/// A voltage step on the d axis of an enabled axis at rest: it gives current and no torque.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct WindingTest {
+    /// The voltage.
+    pub axis_d_voltage_v: f64,
+    /// How long it lasts.
+    pub time_s: f64,
+}
+
+/// Asks for samples of the last winding test.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct WindingRead {
+    /// Number of the first one wanted, from 0.
+    pub first: u16,
+}
+
+/// The answer to a winding test or a winding read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct WindingAnswer {
+    /// Sequence number of the request.
+    pub request: u32,
+    /// Begun or read, or why not.
+    pub outcome: WindingOutcome,
+    /// How far the last winding test is.
+    pub state: WindingState,
+    /// Samples that there are of it.
+    pub total: u16,
+    /// Number of the first one that follows.
+    pub first: u16,
+    /// One sample per tick of the test; none in the answer to a winding test.
+    pub samples: WindingSamples,
+}
+
+/// The samples of a winding answer.
+pub type WindingSamples = Series<WindingSample>;
+
+/// One tick of a winding test.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct WindingSample {
+    /// Voltage on the d axis that acts during this tick.
+    pub voltage_d_v: f64,
+    /// Measured current along the magnet at the tick's start, peak of a phase.
+    pub current_d_a: f64,
+    /// Measured current a quarter of an electrical turn ahead of it.
+    pub current_q_a: f64,
+    /// Measured voltage of the bus.
+    pub bus_v: f64,
+}
+
 /// The verdict of a trial.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ResultFrame {
@@ -373,7 +498,7 @@ numbered! {
         Speed = 1 "speed",
         /// Torques; the outside closes the speed loop.
         Torque = 2 "torque",
-        /// Voltages; the outside closes the current loop too. Not built yet.
+        /// Voltages; the outside closes the current loop too.
         Voltage = 3 "voltage",
     }
 }
@@ -427,11 +552,11 @@ numbered! {
     PhaseKind {
         /// The method tunes.
         Tuning = 1 "tuning",
-        /// The drive is switched off and on: stored settings only from here on. Where the outside commands torque it
-        /// begins anew too, and acknowledges.
+        /// The drive is switched off and on: stored settings only from here on. Where the outside commands torque or
+        /// voltage it begins anew too, and acknowledges.
         PowerCycle = 2 "power_cycle",
         /// The bench gives the scenario's setpoints to the nominal machine or a corner. Where the outside commands
-        /// torque it closes the speed loop, from rest and with its sums at 0.
+        /// torque or voltage it closes the loops, from rest and with its sums at 0.
         Examination = 3 "examination",
         /// The trial is over; the result follows.
         Over = 4 "over",
@@ -493,6 +618,42 @@ numbered! {
         SetBrake = 8 "set_brake",
         /// Lift the holding brake.
         LiftBrake = 9 "lift_brake",
+    }
+}
+
+numbered! {
+    /// What became of a winding test or a winding read.
+    WindingOutcome {
+        /// Begun, with the next tick; or read.
+        Done = 0 "done",
+        /// The drive is not in operation enabled.
+        NotEnabled = 1 "not_enabled",
+        /// The axis moves; this is done at rest only.
+        NotAtRest = 2 "not_at_rest",
+        /// The voltage is 0 or more than the bus gives, or the time is none or too long.
+        OutOfRange = 3 "out_of_range",
+        /// A test runs already.
+        Running = 4 "running",
+        /// The motor has no winding.
+        NotHere = 5 "not_here",
+        /// Tuning is over.
+        Locked = 6 "locked",
+    }
+}
+
+numbered! {
+    /// How far the last winding test is.
+    WindingState {
+        /// There was none since the drive was switched on.
+        None = 0 "none",
+        /// It runs.
+        Running = 1 "running",
+        /// It lasted for its time.
+        Finished = 2 "finished",
+        /// It ended early: the current came to its limit.
+        CurrentLimit = 3 "current_limit",
+        /// It ended early: the drive left operation enabled, or the axis moved.
+        Stopped = 4 "stopped",
     }
 }
 

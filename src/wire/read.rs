@@ -8,7 +8,8 @@ use super::codec::get;
 use super::layout::{
     CRC_BYTES, Kind, accept, close, command, feedback, hand_action, hand_answer, header, log, open, phase,
     phase_acknowledgement, probe, refuse, result, sample, setting_answer, setting_list, setting_read, setting_row,
-    setting_write, torque_command, torque_feedback, torque_sample, torque_value, value,
+    setting_write, torque_command, torque_feedback, torque_sample, torque_value, value, voltage_command,
+    voltage_feedback, voltage_sample, voltage_value, winding_answer, winding_read, winding_sample, winding_test,
 };
 use super::malformed::Malformed;
 use super::message::{
@@ -16,7 +17,9 @@ use super::message::{
     HandOutcome, Log, Message, Open, Pace, Phase, PhaseKind, Probe, Refuse, RefuseReason, ResultFrame,
     STRIDE_TICKS_MAX, Sample, Samples, SettingAnswer, SettingList, SettingOutcome, SettingRead, SettingRow,
     SettingWrite, TEXT_BYTES_MAX, Text, TorqueCommandFrame, TorqueFeedbackFrame, TorqueSample, TorqueSamples,
-    TorqueValue, TorqueValues, Value, Values, Verdict,
+    TorqueValue, TorqueValues, Value, Values, Verdict, VoltageCommandFrame, VoltageFeedbackFrame, VoltageSample,
+    VoltageSamples, VoltageValue, VoltageValues, WindingAnswer, WindingOutcome, WindingRead, WindingSample,
+    WindingSamples, WindingState, WindingTest,
 };
 
 /// Reads the message of a frame without its checksum into its place, and refuses a payload that is longer than it
@@ -67,6 +70,11 @@ fn read_payload(kind: Kind, bytes: &[u8], message: &mut Message) -> Result<usize
         Kind::HandAnswer => read_hand_answer(bytes, message),
         Kind::TorqueFeedback => read_torque_feedback(bytes, message),
         Kind::TorqueCommand => read_torque_command(bytes, message),
+        Kind::VoltageFeedback => read_voltage_feedback(bytes, message),
+        Kind::VoltageCommand => read_voltage_command(bytes, message),
+        Kind::WindingTest => read_winding_test(bytes, message),
+        Kind::WindingRead => read_winding_read(bytes, message),
+        Kind::WindingAnswer => read_winding_answer(bytes, message),
         Kind::PhaseAcknowledgement => {
             *message = Message::PhaseAcknowledgement(read_acknowledged(bytes)?);
             Ok(phase_acknowledgement::END)
@@ -217,6 +225,91 @@ fn read_torque_command(bytes: &[u8], message: &mut Message) -> Result<usize, Mal
         end += torque_value::END;
     }
     *message = Message::TorqueCommand(TorqueCommandFrame { exchange, controlword, compute_us, values });
+    Ok(end)
+}
+
+fn read_voltage_feedback(bytes: &[u8], message: &mut Message) -> Result<usize, Malformed> {
+    let exchange = read_u32(bytes, voltage_feedback::EXCHANGE)?;
+    let first_tick = read_u64(bytes, voltage_feedback::FIRST_TICK)?;
+    let trip = read_u16(bytes, voltage_feedback::TRIP)?;
+    let statusword = read_u16(bytes, voltage_feedback::STATUSWORD)?;
+    let count = read_u8(bytes, voltage_feedback::SAMPLE_COUNT)?;
+    check_count(count.into(), 1..=STRIDE_TICKS_MAX as u32, voltage_feedback::SAMPLE_COUNT)?;
+    let mut samples = VoltageSamples::new();
+    let mut end = voltage_feedback::END;
+    for _ in 0..count {
+        samples.push(read_voltage_sample(bytes, end)?);
+        end += voltage_sample::END;
+    }
+    *message = Message::VoltageFeedback(VoltageFeedbackFrame { exchange, first_tick, trip, statusword, samples });
+    Ok(end)
+}
+
+fn read_voltage_sample(bytes: &[u8], start: usize) -> Result<VoltageSample, Malformed> {
+    Ok(VoltageSample {
+        counts: i64::from_le_bytes(get(bytes, from(start, voltage_sample::COUNTS))?),
+        setpoint_rad_per_s: read_f64(bytes, from(start, voltage_sample::SETPOINT_RAD_PER_S))?,
+        measured_speed_rad_per_s: read_f64(bytes, from(start, voltage_sample::MEASURED_SPEED_RAD_PER_S))?,
+        electrical_angle_rad: read_f64(bytes, from(start, voltage_sample::ELECTRICAL_ANGLE_RAD))?,
+        current_d_a: read_f64(bytes, from(start, voltage_sample::CURRENT_D_A))?,
+        current_q_a: read_f64(bytes, from(start, voltage_sample::CURRENT_Q_A))?,
+        bus_v: read_f64(bytes, from(start, voltage_sample::BUS_V))?,
+        voltage_d_v: read_f64(bytes, from(start, voltage_sample::VOLTAGE_D_V))?,
+        voltage_q_v: read_f64(bytes, from(start, voltage_sample::VOLTAGE_Q_V))?,
+    })
+}
+
+fn read_voltage_command(bytes: &[u8], message: &mut Message) -> Result<usize, Malformed> {
+    let exchange = read_u32(bytes, voltage_command::EXCHANGE)?;
+    let controlword = read_u16(bytes, voltage_command::CONTROLWORD)?;
+    let compute_us = read_u32(bytes, voltage_command::COMPUTE_US)?;
+    let count = read_u8(bytes, voltage_command::VALUE_COUNT)?;
+    check_count(count.into(), 0..=STRIDE_TICKS_MAX as u32, voltage_command::VALUE_COUNT)?;
+    let mut values = VoltageValues::new();
+    let mut end = voltage_command::END;
+    for _ in 0..count {
+        let voltage_d_v = read_f64(bytes, from(end, voltage_value::VOLTAGE_D_V))?;
+        let voltage_q_v = read_f64(bytes, from(end, voltage_value::VOLTAGE_Q_V))?;
+        values.push(VoltageValue { voltage_d_v, voltage_q_v });
+        end += voltage_value::END;
+    }
+    *message = Message::VoltageCommand(VoltageCommandFrame { exchange, controlword, compute_us, values });
+    Ok(end)
+}
+
+fn read_winding_test(bytes: &[u8], message: &mut Message) -> Result<usize, Malformed> {
+    let axis_d_voltage_v = read_f64(bytes, winding_test::AXIS_D_VOLTAGE_V)?;
+    let time_s = read_f64(bytes, winding_test::TIME_S)?;
+    *message = Message::WindingTest(WindingTest { axis_d_voltage_v, time_s });
+    Ok(winding_test::END)
+}
+
+fn read_winding_read(bytes: &[u8], message: &mut Message) -> Result<usize, Malformed> {
+    let first = read_u16(bytes, winding_read::FIRST)?;
+    *message = Message::WindingRead(WindingRead { first });
+    Ok(winding_read::END)
+}
+
+fn read_winding_answer(bytes: &[u8], message: &mut Message) -> Result<usize, Malformed> {
+    let request = read_u32(bytes, winding_answer::REQUEST)?;
+    let outcome = read_value_of(bytes, winding_answer::OUTCOME, WindingOutcome::from_number)?;
+    let state = read_value_of(bytes, winding_answer::STATE, WindingState::from_number)?;
+    let total = read_u16(bytes, winding_answer::TOTAL)?;
+    let first = read_u16(bytes, winding_answer::FIRST)?;
+    let count = read_u8(bytes, winding_answer::SAMPLE_COUNT)?;
+    check_count(count.into(), 0..=STRIDE_TICKS_MAX as u32, winding_answer::SAMPLE_COUNT)?;
+    let mut samples = WindingSamples::new();
+    let mut end = winding_answer::END;
+    for _ in 0..count {
+        samples.push(WindingSample {
+            voltage_d_v: read_f64(bytes, from(end, winding_sample::VOLTAGE_D_V))?,
+            current_d_a: read_f64(bytes, from(end, winding_sample::CURRENT_D_A))?,
+            current_q_a: read_f64(bytes, from(end, winding_sample::CURRENT_Q_A))?,
+            bus_v: read_f64(bytes, from(end, winding_sample::BUS_V))?,
+        });
+        end += winding_sample::END;
+    }
+    *message = Message::WindingAnswer(WindingAnswer { request, outcome, state, total, first, samples });
     Ok(end)
 }
 

@@ -6,11 +6,13 @@ use super::codec::put;
 use super::layout::{
     self, accept, close, command, feedback, hand_action, hand_answer, header, log, open, phase, phase_acknowledgement,
     probe, refuse, result, sample, setting_answer, setting_list, setting_read, setting_row, setting_write,
-    torque_command, torque_feedback, torque_sample, torque_value, value,
+    torque_command, torque_feedback, torque_sample, torque_value, value, voltage_command, voltage_feedback,
+    voltage_sample, voltage_value, winding_answer, winding_read, winding_sample, winding_test,
 };
 use super::message::{
     Accept, CommandFrame, FeedbackFrame, HandAnswer, Message, Open, Phase, Refuse, ResultFrame, Sample, SettingAnswer,
     SettingRow, SettingWrite, Text, TorqueCommandFrame, TorqueFeedbackFrame, TorqueSample, TorqueValue, Value,
+    VoltageCommandFrame, VoltageFeedbackFrame, VoltageSample, WindingAnswer, WindingSample, WindingTest,
 };
 
 /// A whole frame's room.
@@ -51,6 +53,14 @@ pub(super) fn write_payload(message: &Message, out: &mut Out) -> usize {
         Message::HandAnswer(answer) => write_hand_answer(answer, out),
         Message::TorqueFeedback(feedback) => write_torque_feedback(feedback, out),
         Message::TorqueCommand(command) => write_torque_command(command, out),
+        Message::VoltageFeedback(feedback) => write_voltage_feedback(feedback, out),
+        Message::VoltageCommand(command) => write_voltage_command(command, out),
+        Message::WindingTest(test) => write_winding_test(test, out),
+        Message::WindingRead(read) => {
+            put(out, winding_read::FIRST, read.first.to_le_bytes());
+            winding_read::END
+        }
+        Message::WindingAnswer(answer) => write_winding_answer(answer, out),
         Message::PhaseAcknowledgement(phase) => {
             put(out, phase_acknowledgement::PHASE, [phase.phase.number()]);
             put(out, phase_acknowledgement::CORNER, phase.corner.to_le_bytes());
@@ -179,6 +189,75 @@ fn write_torque_command(message: &TorqueCommandFrame, out: &mut Out) -> usize {
 fn write_torque_value(item: &TorqueValue, out: &mut [u8]) {
     put(out, torque_value::TORQUE_NM, item.torque_nm.to_le_bytes());
     put(out, torque_value::FEEDFORWARD_NM, item.feedforward_nm.to_le_bytes());
+}
+
+fn write_voltage_feedback(message: &VoltageFeedbackFrame, out: &mut Out) -> usize {
+    put(out, voltage_feedback::EXCHANGE, message.exchange.to_le_bytes());
+    put(out, voltage_feedback::FIRST_TICK, message.first_tick.to_le_bytes());
+    put(out, voltage_feedback::TRIP, message.trip.to_le_bytes());
+    put(out, voltage_feedback::STATUSWORD, message.statusword.to_le_bytes());
+    put(out, voltage_feedback::SAMPLE_COUNT, [message.samples.len() as u8]);
+    let mut end = voltage_feedback::END;
+    for item in message.samples.as_slice() {
+        write_voltage_sample(item, &mut out[end..end + voltage_sample::END]);
+        end += voltage_sample::END;
+    }
+    end
+}
+
+fn write_voltage_sample(item: &VoltageSample, out: &mut [u8]) {
+    put(out, voltage_sample::COUNTS, item.counts.to_le_bytes());
+    put(out, voltage_sample::SETPOINT_RAD_PER_S, item.setpoint_rad_per_s.to_le_bytes());
+    put(out, voltage_sample::MEASURED_SPEED_RAD_PER_S, item.measured_speed_rad_per_s.to_le_bytes());
+    put(out, voltage_sample::ELECTRICAL_ANGLE_RAD, item.electrical_angle_rad.to_le_bytes());
+    put(out, voltage_sample::CURRENT_D_A, item.current_d_a.to_le_bytes());
+    put(out, voltage_sample::CURRENT_Q_A, item.current_q_a.to_le_bytes());
+    put(out, voltage_sample::BUS_V, item.bus_v.to_le_bytes());
+    put(out, voltage_sample::VOLTAGE_D_V, item.voltage_d_v.to_le_bytes());
+    put(out, voltage_sample::VOLTAGE_Q_V, item.voltage_q_v.to_le_bytes());
+}
+
+fn write_voltage_command(message: &VoltageCommandFrame, out: &mut Out) -> usize {
+    put(out, voltage_command::EXCHANGE, message.exchange.to_le_bytes());
+    put(out, voltage_command::CONTROLWORD, message.controlword.to_le_bytes());
+    put(out, voltage_command::COMPUTE_US, message.compute_us.to_le_bytes());
+    put(out, voltage_command::VALUE_COUNT, [message.values.len() as u8]);
+    let mut end = voltage_command::END;
+    for item in message.values.as_slice() {
+        let out = &mut out[end..end + voltage_value::END];
+        put(out, voltage_value::VOLTAGE_D_V, item.voltage_d_v.to_le_bytes());
+        put(out, voltage_value::VOLTAGE_Q_V, item.voltage_q_v.to_le_bytes());
+        end += voltage_value::END;
+    }
+    end
+}
+
+fn write_winding_test(message: &WindingTest, out: &mut Out) -> usize {
+    put(out, winding_test::AXIS_D_VOLTAGE_V, message.axis_d_voltage_v.to_le_bytes());
+    put(out, winding_test::TIME_S, message.time_s.to_le_bytes());
+    winding_test::END
+}
+
+fn write_winding_answer(message: &WindingAnswer, out: &mut Out) -> usize {
+    put(out, winding_answer::REQUEST, message.request.to_le_bytes());
+    put(out, winding_answer::OUTCOME, [message.outcome.number()]);
+    put(out, winding_answer::STATE, [message.state.number()]);
+    put(out, winding_answer::TOTAL, message.total.to_le_bytes());
+    put(out, winding_answer::FIRST, message.first.to_le_bytes());
+    put(out, winding_answer::SAMPLE_COUNT, [message.samples.len() as u8]);
+    let mut end = winding_answer::END;
+    for item in message.samples.as_slice() {
+        write_winding_sample(item, &mut out[end..end + winding_sample::END]);
+        end += winding_sample::END;
+    }
+    end
+}
+
+fn write_winding_sample(item: &WindingSample, out: &mut [u8]) {
+    put(out, winding_sample::VOLTAGE_D_V, item.voltage_d_v.to_le_bytes());
+    put(out, winding_sample::CURRENT_D_A, item.current_d_a.to_le_bytes());
+    put(out, winding_sample::CURRENT_Q_A, item.current_q_a.to_le_bytes());
+    put(out, winding_sample::BUS_V, item.bus_v.to_le_bytes());
 }
 
 fn write_result(message: &ResultFrame, out: &mut Out) -> usize {

@@ -19,7 +19,17 @@ use crate::wire_samples;
 const SEED: u64 = 33;
 
 /// Kinds that only a tuning method needs.
-const NOT_IN_FIRMWARE: [Kind; 4] = [Kind::Feedback, Kind::Command, Kind::HandAction, Kind::HandAnswer];
+const NOT_IN_FIRMWARE: [Kind; 9] = [
+    Kind::Feedback,
+    Kind::Command,
+    Kind::HandAction,
+    Kind::HandAnswer,
+    Kind::VoltageFeedback,
+    Kind::VoltageCommand,
+    Kind::WindingTest,
+    Kind::WindingRead,
+    Kind::WindingAnswer,
+];
 
 /// Two thousand random frames of each kind are taken and written again to the same bytes.
 #[test]

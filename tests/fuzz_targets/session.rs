@@ -11,7 +11,7 @@ use plantstand::bench::session::{End, Session};
 use plantstand::scenario::{Commands, Scenario};
 use plantstand::trial::{examination, phases};
 use plantstand::wire::codec::decode;
-use plantstand::wire::layout::{Kind, MAX_FRAME_BYTES, command, header, torque_command};
+use plantstand::wire::layout::{Kind, MAX_FRAME_BYTES, command, header, torque_command, voltage_command};
 use plantstand::wire::message::Message;
 
 use super::{dough_sheeter, torque_roll, wire};
@@ -61,7 +61,7 @@ impl Harness {
 
     /// The phase that comes next in a trial, if the one before has come to its good end.
     fn next_phase(&mut self) {
-        let stays = self.scenario.commands == Commands::Torque;
+        let stays = self.scenario.commands != Commands::Speed;
         let next = match self.session.end() {
             None => true,
             Some(End::Done) if stays => {
@@ -99,7 +99,7 @@ impl Harness {
                 assert_eq!(session.tick(), tick, "a malformed frame moved the plant");
             }
             Ok(_) if over => assert_eq!(session.tick(), tick, "a frame moved the plant after the end"),
-            Ok(Message::Command(_) | Message::TorqueCommand(_)) => {
+            Ok(Message::Command(_) | Message::TorqueCommand(_) | Message::VoltageCommand(_)) => {
                 let moved = session.counts.exchanges - exchanges;
                 assert!(moved <= 1 && heard == (moved == 1), "a command moved {moved} exchanges");
                 assert!(moved == 1 || session.tick() == tick, "a refused command moved the plant");
@@ -117,6 +117,7 @@ impl Harness {
         let named = match kind {
             Some(Kind::Command) => Some(command::EXCHANGE),
             Some(Kind::TorqueCommand) => Some(torque_command::EXCHANGE),
+            Some(Kind::VoltageCommand) => Some(voltage_command::EXCHANGE),
             _ => None,
         };
         if let Some(named) = named.filter(|_| how & 2 != 0).and_then(|range| frame.get_mut(range)) {
@@ -134,6 +135,7 @@ fn note(sent: &[u8], asked: &mut u32) {
     match decode(sent).expect("the bench itself speaks the protocol").message {
         Message::Feedback(feedback) => *asked = feedback.exchange,
         Message::TorqueFeedback(feedback) => *asked = feedback.exchange,
+        Message::VoltageFeedback(feedback) => *asked = feedback.exchange,
         _ => {}
     }
 }

@@ -11,9 +11,10 @@ use plantstand::bench::pacing::{Patience, Watch, lockstep};
 use plantstand::bench::port::{Clock, Gone, Link, RESEND_AFTER};
 use plantstand::bench::session::{End, Session};
 use plantstand::method::client::{Transport, TransportError};
+use plantstand::method::current_pi::CurrentPi;
+use plantstand::method::outside;
 use plantstand::method::outside_pi::OutsidePi;
-use plantstand::method::torque;
-use plantstand::scenario::Scenario;
+use plantstand::scenario::{Commands, Scenario};
 use plantstand::trial::phases;
 use plantstand::wire::codec::{decode, encode};
 use plantstand::wire::layout::MAX_FRAME_BYTES;
@@ -122,9 +123,13 @@ impl Carried {
         let accept = phases::accept(scenario, 1);
         let ((out, far_into), (far_out, into)) = (channel(), channel());
         let far = Far { out: far_out, into: far_into, accept, accepted: None };
+        let commands = scenario.commands;
         let controller = std::thread::spawn(move || {
             // It ends when the test hangs up.
-            drop(torque::serve(far, [0; 16], "pi", &mut OutsidePi::default()));
+            drop(match commands {
+                Commands::Voltage => outside::serve_voltage(far, [0; 16], "current_pi", &mut CurrentPi::default()),
+                _ => outside::serve(far, [0; 16], "pi", &mut OutsidePi::default()),
+            });
         });
         let session = phases::session(scenario, seed, accept);
         Self { session, line: Line { out, into }, _controller: controller }

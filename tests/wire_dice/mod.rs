@@ -9,6 +9,8 @@ use plantstand::wire::message::{
     HandOutcome, Log, Message, Open, Pace, Phase, PhaseKind, Probe, Refuse, RefuseReason, ResultFrame, Sample, Samples,
     SettingAnswer, SettingList, SettingOutcome, SettingRead, SettingRow, SettingWrite, Text, TorqueCommandFrame,
     TorqueFeedbackFrame, TorqueSample, TorqueSamples, TorqueValue, TorqueValues, Value, Values, Verdict,
+    VoltageCommandFrame, VoltageFeedbackFrame, VoltageSample, VoltageSamples, VoltageValue, VoltageValues,
+    WindingAnswer, WindingOutcome, WindingRead, WindingSample, WindingSamples, WindingState, WindingTest,
 };
 
 /// A stream that throws frames.
@@ -70,6 +72,11 @@ impl Dice {
             }
             Kind::TorqueFeedback => Message::TorqueFeedback(self.torque_feedback()),
             Kind::TorqueCommand => Message::TorqueCommand(self.torque_command()),
+            Kind::VoltageFeedback => Message::VoltageFeedback(self.voltage_feedback()),
+            Kind::VoltageCommand => Message::VoltageCommand(self.voltage_command()),
+            Kind::WindingTest => Message::WindingTest(WindingTest { axis_d_voltage_v: self.f64(), time_s: self.f64() }),
+            Kind::WindingRead => Message::WindingRead(WindingRead { first: self.u16() }),
+            Kind::WindingAnswer => Message::WindingAnswer(self.winding_answer()),
             Kind::PhaseAcknowledgement => {
                 Message::PhaseAcknowledgement(Phase { phase: self.one_of(PhaseKind::ALL), corner: self.u16() })
             }
@@ -161,6 +168,63 @@ impl Dice {
             controlword: self.u16(),
             compute_us: self.u32(),
             values: TorqueValues::from_slice(&values).expect("at most 64"),
+        }
+    }
+
+    fn voltage_feedback(&mut self) -> VoltageFeedbackFrame {
+        let samples: Vec<VoltageSample> = (0..1 + self.below(64)).map(|_| self.voltage_sample()).collect();
+        VoltageFeedbackFrame {
+            exchange: self.u32(),
+            first_tick: self.u64(),
+            trip: self.u16(),
+            statusword: self.u16(),
+            samples: VoltageSamples::from_slice(&samples).expect("at most 64"),
+        }
+    }
+
+    fn voltage_sample(&mut self) -> VoltageSample {
+        VoltageSample {
+            counts: self.u64() as i64,
+            setpoint_rad_per_s: self.f64(),
+            measured_speed_rad_per_s: self.f64(),
+            electrical_angle_rad: self.f64(),
+            current_d_a: self.f64(),
+            current_q_a: self.f64(),
+            bus_v: self.f64(),
+            voltage_d_v: self.f64(),
+            voltage_q_v: self.f64(),
+        }
+    }
+
+    fn voltage_command(&mut self) -> VoltageCommandFrame {
+        let count = self.below(65);
+        let values: Vec<VoltageValue> =
+            (0..count).map(|_| VoltageValue { voltage_d_v: self.f64(), voltage_q_v: self.f64() }).collect();
+        VoltageCommandFrame {
+            exchange: self.u32(),
+            controlword: self.u16(),
+            compute_us: self.u32(),
+            values: VoltageValues::from_slice(&values).expect("at most 64"),
+        }
+    }
+
+    fn winding_answer(&mut self) -> WindingAnswer {
+        let count = self.below(65);
+        let samples: Vec<WindingSample> = (0..count)
+            .map(|_| WindingSample {
+                voltage_d_v: self.f64(),
+                current_d_a: self.f64(),
+                current_q_a: self.f64(),
+                bus_v: self.f64(),
+            })
+            .collect();
+        WindingAnswer {
+            request: self.u32(),
+            outcome: self.one_of(WindingOutcome::ALL),
+            state: self.one_of(WindingState::ALL),
+            total: self.u16(),
+            first: self.u16(),
+            samples: WindingSamples::from_slice(&samples).expect("at most 64"),
         }
     }
 

@@ -7,11 +7,13 @@ use plantstand::wire::message::{
     HandOutcome, Log, Message, Open, Pace, Phase, PhaseKind, Probe, Refuse, RefuseReason, ResultFrame, Sample, Samples,
     SettingAnswer, SettingList, SettingOutcome, SettingRead, SettingRow, SettingWrite, TorqueCommandFrame,
     TorqueFeedbackFrame, TorqueSample, TorqueSamples, TorqueValue, TorqueValues, Value, Values, Verdict,
+    VoltageCommandFrame, VoltageFeedbackFrame, VoltageSample, VoltageSamples, VoltageValue, VoltageValues,
+    WindingAnswer, WindingOutcome, WindingRead, WindingSample, WindingSamples, WindingState, WindingTest,
 };
 
 /// Every sample by name, in the order in which a trial would meet them.
 pub fn all() -> Vec<(&'static str, Frame)> {
-    [opening(), exchange(), settings(), the_rest(), torque()].concat()
+    [opening(), exchange(), settings(), the_rest(), torque(), voltage(), winding()].concat()
 }
 
 fn opening() -> Vec<(&'static str, Frame)> {
@@ -148,6 +150,58 @@ fn torque() -> Vec<(&'static str, Frame)> {
         ("torque_command_empty", frame(43, Message::TorqueCommand(command(&[])))),
         ("phase_reset", frame(45, Message::Phase(phase(PhaseKind::Reset, 1)))),
         ("phase_acknowledgement", frame(44, Message::PhaseAcknowledgement(phase(PhaseKind::Examination, 1)))),
+    ]
+}
+
+/// Frames of a link on which the outside closes the current loop too.
+fn voltage() -> Vec<(&'static str, Frame)> {
+    let sample = VoltageSample {
+        counts: 1_204,
+        setpoint_rad_per_s: 6.25,
+        measured_speed_rad_per_s: 5.75,
+        electrical_angle_rad: 1.5,
+        current_d_a: -0.0625,
+        current_q_a: 0.75,
+        bus_v: 560.0,
+        voltage_d_v: -0.125,
+        voltage_q_v: 3.5,
+    };
+    let samples = VoltageSamples::from_slice(&[sample]).expect("a sample has few ticks");
+    let largest = VoltageSamples::from_slice(&[sample; 64]).expect("a sample has few ticks");
+    let feedback = VoltageFeedbackFrame { exchange: 41, first_tick: 41, trip: 0, statusword: 0x0237, samples };
+    let command = |values: &[VoltageValue]| {
+        let values = VoltageValues::from_slice(values).expect("a sample has few ticks");
+        VoltageCommandFrame { exchange: 41, controlword: 0x000F, compute_us: 3, values }
+    };
+    let value = VoltageValue { voltage_d_v: -0.25, voltage_q_v: 3.625 };
+    let longest = VoltageFeedbackFrame { samples: largest, first_tick: 41 * 64, ..feedback.clone() };
+    vec![
+        ("voltage_feedback", frame(44, Message::VoltageFeedback(feedback))),
+        ("voltage_feedback_largest", frame(45, Message::VoltageFeedback(longest))),
+        ("voltage_command", frame(43, Message::VoltageCommand(command(&[value])))),
+        ("voltage_command_empty", frame(43, Message::VoltageCommand(command(&[])))),
+    ]
+}
+
+/// Frames of a winding test.
+fn winding() -> Vec<(&'static str, Frame)> {
+    let test = WindingTest { axis_d_voltage_v: 2.5, time_s: 0.03125 };
+    let sample = |current_d_a: f64| WindingSample { voltage_d_v: 2.5, current_d_a, current_q_a: 0.0, bus_v: 560.0 };
+    let answer = |request: u32, outcome: WindingOutcome, state: WindingState, samples: &[WindingSample]| {
+        let samples = WindingSamples::from_slice(samples).expect("a sample has few ticks");
+        let total = if samples.is_empty() { 0 } else { 252 };
+        Message::WindingAnswer(WindingAnswer { request, outcome, state, total, first: 0, samples })
+    };
+    let (running, finished, none) = (WindingState::Running, WindingState::Finished, WindingState::None);
+    vec![
+        ("winding_test", frame(46, Message::WindingTest(test))),
+        ("winding_answer", frame(47, answer(46, WindingOutcome::Done, running, &[]))),
+        ("winding_answer_refused", frame(47, answer(46, WindingOutcome::NotEnabled, none, &[]))),
+        ("winding_read", frame(48, Message::WindingRead(WindingRead { first: 0 }))),
+        (
+            "winding_answer_samples",
+            frame(49, answer(48, WindingOutcome::Done, finished, &[sample(0.0), sample(0.125)])),
+        ),
     ]
 }
 

@@ -427,8 +427,8 @@ static size_t walk_payload(struct cursor *cursor, struct ps_frame *frame)
     case PS_TORQUE_COMMAND:
         return walk_torque_command(cursor, &frame->is.torque_command);
     default:
-        /* The voltage frames, and every kind with an authentication code, are kept for later. */
-        cursor->reason = frame->kind == 34 || frame->kind == 35 || 128 <= frame->kind ? PS_KIND_RESERVED : PS_KIND;
+        /* Every kind with an authentication code is kept for later. */
+        cursor->reason = 128 <= frame->kind ? PS_KIND_RESERVED : PS_KIND;
         return PAYLOAD;
     }
 }

@@ -1,8 +1,9 @@
 /*
  * What crosses the link between plantstand and controller firmware: one struct per kind of frame, and the codec.
  *
- * Freestanding C99: no heap, no library. What it does not: kinds that only a tuning method needs (feedback, command,
- * hand action and its answer; they are refused like unknown ones), and frames with an authentication code. The bytes
+ * Freestanding C99: no heap, no library. What it does not: kinds that only a tuning method or a current controller
+ * needs (feedback, command, hand action, winding test, their answers, voltage feedback and voltage command; they are
+ * refused like unknown ones), and frames with an authentication code. The bytes
  * are those of the page src/wire/PROTOCOL.md. Start reading at ps_decode.
  */
 #ifndef PLANTSTAND_FRAME_H

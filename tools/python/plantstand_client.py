@@ -48,7 +48,7 @@ HEADER = struct.Struct("<2sBBIH")
 CRC_BYTES = 4
 TEXT_BYTES_MAX = 200
 STRIDE_TICKS_MAX = 64
-FRAME_BYTES_MAX = 3103
+FRAME_BYTES_MAX = 4639
 RESEND_S = 0.1
 # Sealed frames: the kind's highest bit, then a counter and half an HMAC-SHA-256 before the checksum.
 SEALED_BIT, SEAL_BYTES, COUNTER_BYTES, MAC_BYTES = 0x80, 24, 8, 16
@@ -57,6 +57,7 @@ WINDOW = 64
 
 # Kind: number, fixed fields as (name, struct letter), and what stands behind them. 16s is the token, ? a flag.
 SAMPLES, VALUES, TORQUE_SAMPLES, TORQUE_VALUES = "samples", "values", "torque samples", "torque values"
+VOLTAGE_SAMPLES, VOLTAGE_VALUES, WINDING_SAMPLES = "voltage samples", "voltage values", "winding samples"
 KINDS = {
     "open": (1, [("token", "16s"), ("name_bytes", "B")], ["name"]),
     "accept": (2, [("port", "H"), ("version_min", "B"), ("version_max", "B"), ("commands", "B"), ("pace", "B"),
@@ -84,10 +85,18 @@ KINDS = {
     "setting_answer": (21, [("request", "I"), ("number", "H"), ("outcome", "B"), ("value", "d")], []),
     "hand_action": (24, [("action", "B")], []),
     "hand_answer": (25, [("request", "I"), ("outcome", "B")], []),
+    "winding_test": (26, [("axis_d_voltage_v", "d"), ("time_s", "d")], []),
+    "winding_read": (27, [("first", "H")], []),
+    "winding_answer": (28, [("request", "I"), ("outcome", "B"), ("state", "B"), ("total", "H"), ("first", "H"),
+                            ("sample_count", "B")], WINDING_SAMPLES),
     "torque_feedback": (32, [("exchange", "I"), ("first_tick", "Q"), ("trip", "H"), ("statusword", "H"),
                              ("sample_count", "B")], TORQUE_SAMPLES),
     "torque_command": (33, [("exchange", "I"), ("controlword", "H"), ("compute_us", "I"), ("value_count", "B")],
                        TORQUE_VALUES),
+    "voltage_feedback": (34, [("exchange", "I"), ("first_tick", "Q"), ("trip", "H"), ("statusword", "H"),
+                              ("sample_count", "B")], VOLTAGE_SAMPLES),
+    "voltage_command": (35, [("exchange", "I"), ("controlword", "H"), ("compute_us", "I"), ("value_count", "B")],
+                        VOLTAGE_VALUES),
     "phase_acknowledgement": (36, [("phase", "B"), ("corner", "H")], []),
 }
 NAMES = {number: name for name, (number, _, _) in KINDS.items()}
@@ -101,6 +110,9 @@ PACES = {1: "lockstep", 2: "real_time"}
 VERDICTS = {1: "pass", 2: "fail", 3: "void"}
 SETTING_OUTCOMES = {0: "done", 1: "unknown", 2: "out_of_range", 3: "not_while_enabled", 4: "not_finite", 5: "locked",
                     6: "read_only"}
+WINDING_OUTCOMES = {0: "done", 1: "not_enabled", 2: "not_at_rest", 3: "out_of_range", 4: "running", 5: "not_here",
+                    6: "locked"}
+WINDING_STATES = {0: "none", 1: "running", 2: "finished", 3: "current_limit", 4: "stopped"}
 HAND_OUTCOMES = {0: "done", 1: "not_at_rest", 2: "not_while_enabled", 3: "locked", 4: "not_here", 5: "not_built_yet"}
 HAND_ACTIONS = {"couple": 1, "uncouple": 2, "press_emergency_stop": 3, "release_emergency_stop": 4, "open_guard": 5,
                 "close_guard": 6, "power_cycle": 7, "set_brake": 8, "lift_brake": 9}
@@ -168,6 +180,33 @@ class TorqueSample(NamedTuple):
     torque_nm: float
 
 
+class VoltageValue(NamedTuple):
+    """What the outside current controller wants in a tick, peak of a phase."""
+    voltage_d_v: float = 0.0
+    voltage_q_v: float = 0.0
+
+
+class VoltageSample(NamedTuple):
+    """What the drive showed in one tick where the outside closes the current loop too."""
+    counts: int
+    setpoint_rad_per_s: float
+    measured_speed_rad_per_s: float
+    electrical_angle_rad: float
+    current_d_a: float
+    current_q_a: float
+    bus_v: float
+    voltage_d_v: float
+    voltage_q_v: float
+
+
+class WindingSample(NamedTuple):
+    """One tick of a winding test: the voltage that acts during it, currents at its start."""
+    voltage_d_v: float
+    current_d_a: float
+    current_q_a: float
+    bus_v: float
+
+
 class Feedback(NamedTuple):
     """One exchange: the samples of its ticks, and the state after the last one."""
     exchange: int
@@ -231,6 +270,9 @@ ITEMS = {
     VALUES: ("values", "value_count", struct.Struct("<ddd"), Value),
     TORQUE_SAMPLES: ("samples", "sample_count", struct.Struct("<qddd"), TorqueSample),
     TORQUE_VALUES: ("values", "value_count", struct.Struct("<dd"), TorqueValue),
+    VOLTAGE_SAMPLES: ("samples", "sample_count", struct.Struct("<qdddddddd"), VoltageSample),
+    VOLTAGE_VALUES: ("values", "value_count", struct.Struct("<dd"), VoltageValue),
+    WINDING_SAMPLES: ("samples", "sample_count", struct.Struct("<dddd"), WindingSample),
 }
 
 
@@ -778,6 +820,21 @@ class Client(Link):
         """The latched trip in words."""
         return f"trip: {TRIPS.get(self.feedback.trip, self.feedback.trip)}" if self.feedback.trip else "no trip"
 
+    def winding_test(self, axis_d_voltage_v, time_s):
+        """A voltage on the d axis of the enabled axis at rest: (how it ended, its WindingSamples, one per tick)."""
+        answer = self._ask("winding_test", ("winding_answer",), axis_d_voltage_v=axis_d_voltage_v, time_s=time_s)
+        if answer["outcome"] != 0:
+            raise Refused(f"winding test: {WINDING_OUTCOMES.get(answer['outcome'], answer['outcome'])}")
+        samples, state = [], 1
+        while state == 1:
+            self.exchange([])
+            state = self._ask("winding_read", ("winding_answer",), first=0)["state"]
+        while True:
+            answer = self._ask("winding_read", ("winding_answer",), first=len(samples))
+            samples += answer["samples"]
+            if answer["total"] <= len(samples):
+                return WINDING_STATES[state], samples
+
     def done(self, patience_s=600.0):
         """Says that tuning is finished, waits for the verdict, and closes."""
         result = self._ask("done", ("result",), patience_s=patience_s)
@@ -820,6 +877,7 @@ class TorqueClient(Link):
     """
 
     COMMANDS = "torque"
+    FEEDBACK, COMMAND = "torque_feedback", "torque_command"
 
     def __init__(self, link=None, token=None, name="python", patience_s=15.0):
         super().__init__(link, token, name, patience_s)
@@ -868,7 +926,7 @@ class TorqueClient(Link):
 
     def _heard(self, kind, fields):
         """Answers a feedback once run() is on; a repeated one gets the identical answer."""
-        if kind != "torque_feedback" or self._control is None:
+        if kind != self.FEEDBACK or self._control is None:
             return
         if fields["exchange"] == self._answered:
             self._send(self._last_command)
@@ -880,7 +938,7 @@ class TorqueClient(Link):
             # While tuning nobody walks the drive here: it stays switched off, without torque.
             controlword = DISABLE_VOLTAGE if self.phase == "tuning" else ENABLE_OPERATION
             self._answered = feedback.exchange
-            self._last_command = encode("torque_command", self._next_sequence(), exchange=feedback.exchange,
+            self._last_command = encode(self.COMMAND, self._next_sequence(), exchange=feedback.exchange,
                                         controlword=controlword, compute_us=self._compute_us(), values=values)
             self._send(self._last_command)
 
@@ -889,3 +947,10 @@ class TorqueClient(Link):
         if self.facts.pace == "lockstep":
             return exchange in (self._answered + 1, 0)
         return self._answered < exchange
+
+
+class VoltageClient(TorqueClient):
+    """The same where the current loop is closed here too (commands = "voltage"): control() answers with VoltageValues."""
+
+    COMMANDS = "voltage"
+    FEEDBACK, COMMAND = "voltage_feedback", "voltage_command"

@@ -574,6 +574,7 @@ class FakeTorqueBench(threading.Thread):
     Everything is said twice, as to a client that is late; what an honest bench would then see is kept.
     """
 
+    COMMANDS, FEEDBACK, COMMAND = 2, "torque_feedback", "torque_command"
     EXCHANGES = 50
 
     def __init__(self, pace):
@@ -607,7 +608,7 @@ class FakeTorqueBench(threading.Thread):
         with self.socket:
             data, self.peer = self.socket.recvfrom(4096)
             self.sequence = wire.decode(data)[1]
-            self.say_twice("accept", port=self.socket.getsockname()[1], version_min=1, version_max=1, commands=2,
+            self.say_twice("accept", port=self.socket.getsockname()[1], version_min=1, version_max=1, commands=self.COMMANDS,
                            pace=self.pace, tick_hz=4000, stride_ticks=2, endless=True, travel_min_deg=0.0,
                            travel_max_deg=0.0, window_min_deg=0.0, window_max_deg=0.0, path_deg=0.0,
                            max_speed_rad_per_s=100.0, time_s=60.0, nonce=5, title="torque")
@@ -629,10 +630,20 @@ class FakeTorqueBench(threading.Thread):
         self.acknowledged.append(self.hear("phase_acknowledgement")["phase"])
 
     def exchange(self, exchange):
-        samples = [wire.TorqueSample(2 * exchange + tick, 10.0, float(exchange), 0.0) for tick in range(2)]
-        self.say_twice("torque_feedback", exchange=exchange, first_tick=2 * exchange, trip=0, statusword=0x237,
+        samples = [self.sample(2 * exchange + tick, 10.0, float(exchange)) for tick in range(2)]
+        self.say_twice(self.FEEDBACK, exchange=exchange, first_tick=2 * exchange, trip=0, statusword=0x237,
                        samples=samples)
-        self.commands.append(self.hear("torque_command"))
+        self.commands.append(self.hear(self.COMMAND))
+
+    def sample(self, *shown):
+        return wire.TorqueSample(*shown, 0.0)
+
+
+class FakeVoltageBench(FakeTorqueBench):
+    COMMANDS, FEEDBACK, COMMAND = 3, "voltage_feedback", "voltage_command"
+
+    def sample(self, *shown):
+        return wire.VoltageSample(*shown, 1.5, 0.0, 0.25, 560.0, 0.0, 2.0)
 
 
 class Torque(unittest.TestCase):
@@ -665,6 +676,21 @@ class Torque(unittest.TestCase):
 
     def test_a_run_in_real_time_from_open_to_result(self):
         self.check_run(pace=2)
+
+    def test_a_run_with_voltages_answers_each_feedback_with_voltages(self):
+        bench = FakeVoltageBench(1)
+        bench.start()
+
+        def control(feedback):
+            sample = feedback.samples[-1]
+            return [wire.VoltageValue(-sample.current_d_a, sample.bus_v * sample.current_q_a)]
+
+        with wire.VoltageClient(bench.link, TOKEN, patience_s=3.0) as client:
+            client.open()
+            result = client.run(control)
+        bench.join(5.0)
+        self.assertEqual(result.verdict, "pass")
+        self.assertEqual({tuple(command["values"]) for command in bench.commands}, {(wire.VoltageValue(0.0, 140.0),)})
 
     def test_a_client_that_commands_something_else_says_so(self):
         bench = FakeTorqueBench(1)

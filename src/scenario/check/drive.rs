@@ -28,7 +28,7 @@ pub(crate) struct New {
 impl New {
     fn settings(&self) -> Option<Settings> {
         let mut settings = Settings::defaults(self.from.as_ref()?);
-        if self.commands == Commands::Torque {
+        if self.commands != Commands::Speed {
             settings.set(Setting::SpeedGain, braking_gain_nms_per_rad(&settings));
         }
         if let Some(BrakeTimes { opens_after_s, closes_after_s }) = self.brake_times {

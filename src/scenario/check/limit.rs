@@ -30,8 +30,9 @@ pub(crate) fn limits(
     if refuse_more_than(MAX_LIMITS, "limits", &views, complaints) {
         return None;
     }
-    if commands == Commands::Torque {
-        refuse_margins(&views, complaints);
+    if commands != Commands::Speed {
+        let commands = if commands == Commands::Torque { "torque" } else { "voltage" };
+        refuse_margins(&views, commands, complaints);
     }
     let found: Vec<Option<Limit>> = views.iter().map(|view| limit(root, view, programme, rate, complaints)).collect();
     found.into_iter().collect()
@@ -92,12 +93,12 @@ fn measure(view: &View<'_>, complaints: &mut Complaints) -> Option<Measure> {
 }
 
 /// What closes the speed loop outside has no linear model here.
-fn refuse_margins(views: &[View<'_>], complaints: &mut Complaints) {
+fn refuse_margins(views: &[View<'_>], commands: &str, complaints: &mut Complaints) {
     for view in views {
         let Some(measure) = view.text("measure").and_then(Measure::from_name) else { continue };
         if measure.kind() == MeasureKind::Loop && measure.is_built() {
             let shown = format!("{:?}", measure.name());
-            let allowed = "not built yet beside commands = \"torque\"";
+            let allowed = format!("not built yet beside commands = \"{commands}\"");
             let (at, path) = (view.place_of("measure"), view.path_of("measure"));
             complaints.add(at, Kind::NotBuiltYet, path, allowed).found(Some(&shown));
         }

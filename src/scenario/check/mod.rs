@@ -30,7 +30,7 @@ use crate::scenario::{Axis, Commands, Scenario, corner, scatter};
 pub(crate) fn scenario(table: &Table, complaints: &mut Complaints) -> Option<Scenario> {
     walk(table, &keys::ROOT, "", complaints);
     let root = View::new(table, &keys::ROOT, "");
-    let commands = if root.text("commands") == Some("torque") { Commands::Torque } else { Commands::Speed };
+    let commands = commands(&root, complaints);
     let timing = timing::timing(&root, complaints);
     let rate = timing.map(|timing| timing.rate);
     let nameplate = machine::nameplate(&root, complaints);
@@ -63,6 +63,21 @@ pub(crate) fn scenario(table: &Table, complaints: &mut Complaints) -> Option<Sce
         corners: corners?,
         scatter: scatter?,
     })
+}
+
+/// Voltages need a winding to act on.
+fn commands(root: &View<'_>, complaints: &mut Complaints) -> Commands {
+    match root.text("commands") {
+        Some("torque") => Commands::Torque,
+        Some("voltage") => {
+            let kind = root.view("motor").and_then(|motor| motor.text("kind"));
+            if kind.is_some_and(|kind| kind != "pmsm") {
+                root.refuse("commands", "\"voltage\" needs [motor] kind = \"pmsm\"", complaints);
+            }
+            Commands::Voltage
+        }
+        _ => Commands::Speed,
+    }
 }
 
 /// Where the rate is not sound, the highest one stands in: there is a complaint then, and the settings are only checked.

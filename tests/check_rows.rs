@@ -22,7 +22,6 @@ const LATER: &[(&str, &str)] = &[
     ("most-torque-per-ampere", "the motor's electrical side comes with the whole plant"),
     ("winding-heating", "the winding's temperature comes with the whole plant"),
     ("sine", "scenarios give the harmonics of an angle's error, not the tracks that make them"),
-    ("mt-method", "the M/T method comes with the whole plant"),
     ("stick-slip-ratio", "measures of low speed are not built yet"),
     ("a-weighting", "whine_db is not built yet"),
     ("whine", "whine_db is not built yet"),

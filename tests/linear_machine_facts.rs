@@ -93,15 +93,7 @@ fn the_torque_at_a_speed_uses_all_of_the_bus() {
 #[test]
 fn the_noise_of_the_speed_is_that_of_the_sensor_behind_the_filter() {
     for (noise_counts_rms, low_pass_hz) in [(6.0, 0.0), (6.0, 500.0), (0.0, 0.0), (0.0, 300.0)] {
-        let parameters = SensorParameters {
-            counts_per_turn: 4096.0,
-            noise_counts_rms,
-            latency_ticks: 0,
-            sign: 1.0,
-            gear: 1.0,
-            cyclic_error: Vec::new(),
-            offset_rad: 0.0,
-        };
+        let parameters = SensorParameters { noise_counts_rms, ..SensorParameters::plain(4096.0) };
         let mut sensor = Sensor::new(&parameters, Stream::new(1, "noise"), 0.0);
         let mut filter = LowPass::new(LowPassCoefficients::new(low_pass_hz, RATE));
         let mut place = Stream::new(2, "place");

@@ -65,7 +65,8 @@ fn link_pace_and_faults_are_read() {
     };
     assert_eq!(every.impairment, Some(impairment));
     assert_eq!((every.timing.compute_limit_us, every.timing.may_reset), (Some(100), false));
-    let faults = Faults { controller_reset_ticks: 0, sensor_frozen_ticks: 80, sensor_counts_lost: -16 };
+    let faults =
+        Faults { controller_reset_ticks: 0, sensor_frozen_ticks: 80, sensor_faulty_ticks: 40, sensor_counts_lost: -16 };
     assert_eq!(every.programme.faults_at(12_000), faults);
     let torque = read("good-torque");
     assert_eq!((torque.commands, torque.timing.pace, torque.impairment), (Commands::Torque, Pace::RealTime, None));

@@ -9,6 +9,8 @@ pub struct Faults {
     pub controller_reset_ticks: u64,
     /// For so many ticks the angle sensor shows its last value.
     pub sensor_frozen_ticks: u64,
+    /// For so many ticks the angle sensor says itself that its value is not to be trusted.
+    pub sensor_faulty_ticks: u64,
     /// From here on the angle sensor shows so many counts fewer.
     pub sensor_counts_lost: i64,
 }

@@ -38,11 +38,16 @@ pub enum Signal {
     CurrentQ,
     /// Mechanical power of the motor: torque at its shaft times its speed, in W.
     Power,
+    /// What the sensor at the load shows, in counts (whole numbers); 0 where there is none.
+    LoadCounts,
+    /// Counts found missing at the last pass of the motor sensor's index mark (whole numbers); 0 before the first, and
+    /// without a mark.
+    MissingCounts,
 }
 
 impl Signal {
     /// Every signal, in the order of the columns.
-    pub const ALL: [Self; 15] = [
+    pub const ALL: [Self; 17] = [
         Self::MotorAngle,
         Self::MotorSpeed,
         Self::LoadAngle,
@@ -58,6 +63,8 @@ impl Signal {
         Self::CurrentD,
         Self::CurrentQ,
         Self::Power,
+        Self::LoadCounts,
+        Self::MissingCounts,
     ];
 
     /// The column's name in files, unit included.
@@ -79,6 +86,8 @@ impl Signal {
             Self::CurrentD => "current_d_a",
             Self::CurrentQ => "current_q_a",
             Self::Power => "power_w",
+            Self::LoadCounts => "load_counts",
+            Self::MissingCounts => "missing_counts",
         }
     }
 }

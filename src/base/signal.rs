@@ -49,10 +49,28 @@ pub struct Sample {
     pub phase_current_a: [f64; 2],
     /// Voltage of the bus in V; 0 where the motor has no winding.
     pub bus_v: f64,
+    /// What an M/T speed is made of; none where the speed is a difference of counts.
+    pub edges: Option<Edges>,
+    /// Counts found missing at the last pass of the sensor's index mark; none before the first, and without a mark.
+    pub missing_counts: Option<i64>,
     /// The sensor says itself that its value is not to be trusted.
     pub sensor_faulty: bool,
     /// Emergency stop, guard and travel switches.
     pub inputs: Inputs,
+}
+
+/// The last edge of an incremental sensor and a timer that runs on, as a drive's counter hardware latches them: speed by
+/// the M/T method is the edges between two latches over the timer ticks between them.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Edges {
+    /// The last edge stands between this count and the next.
+    pub count: i64,
+    /// What the timer stood at when it came.
+    pub timer_ticks: u64,
+    /// What the timer stands at when the sample is taken.
+    pub now_ticks: u64,
+    /// Timer ticks per second.
+    pub timer_hz: f64,
 }
 
 impl Sample {
@@ -110,6 +128,10 @@ pub struct Feedback {
     pub voltage_q_v: f64,
     /// Voltage of the bus in V.
     pub bus_v: f64,
+    /// The second angle sensor, at the load, in counts; none where there is none.
+    pub load_counts: Option<i64>,
+    /// Counts found missing at the last pass of the motor sensor's index mark; none before the first, and without a mark.
+    pub missing_counts: Option<i64>,
     /// IEC 61800-7-201 statusword.
     pub statusword: u16,
     /// Number of the latched trip, 0 without one (`drive::protection::Trip`).

@@ -20,7 +20,7 @@ use crate::drive::winding_test::WindingTestRefusal;
 use crate::plant::current_sensor::{CurrentSensor, CurrentSensorParameters};
 use crate::plant::event::{EventKind, EventLog, Fault};
 use crate::plant::load_noise::LoadNoise;
-use crate::plant::sensor::{Sensor, SensorParameters};
+use crate::plant::sensor::{Reading, Sensor, SensorParameters, SensorStreams};
 use crate::plant::stepper::{Applied, Plant, Ramp, TickInput};
 use crate::plant::train::{Initial, Parameters};
 use crate::score::conduct::{Rules, Seen, Watch};
@@ -55,7 +55,11 @@ pub struct Setup {
     /// What the machine allows.
     pub rules: Rules,
     /// The sensor's noise.
-    pub noise: Stream,
+    pub noise: SensorStreams,
+    /// The angle sensor on the last node; none: without.
+    pub load_sensor: Option<SensorParameters>,
+    /// Its noise.
+    pub load_sensor_noise: SensorStreams,
     /// The current sensors of phases a and b.
     pub current_sensor: CurrentSensorParameters,
     /// Their noise.
@@ -133,6 +137,7 @@ pub struct Bench {
     /// What a person has done to it.
     pub site: Site,
     sensor: Sensor,
+    load_sensor: Option<Sensor>,
     current_sensor: CurrentSensor,
     has_winding: bool,
     /// Voltage of the bus in V, as it is; 0 where the motor has no winding.
@@ -155,7 +160,14 @@ impl Bench {
     /// A bench at tick 0, its drive switched off.
     #[must_use]
     pub fn new(setup: &Setup) -> Self {
-        let plant = Plant::new(&setup.plant, &setup.initial, setup.rate, setup.audit);
+        let mut plant = Plant::new(&setup.plant, &setup.initial, setup.rate, setup.audit);
+        if setup.sensor.timer_hz.is_some() {
+            plant.watch_edges(&setup.sensor);
+        }
+        let load_rad = plant.angle_rad(plant.nodes() - 1);
+        let at_load = |sensor: &SensorParameters| {
+            Sensor::with_streams(sensor, setup.load_sensor_noise.clone(), setup.rate, load_rad)
+        };
         Self {
             events: EventLog::new(plant.events_of_a_tick_max()),
             plant,
@@ -164,7 +176,8 @@ impl Bench {
             trips: Vec::new(),
             strikes_s: Vec::new(),
             site: Site::new(&setup.safeguards, setup.rate),
-            sensor: Sensor::new(&setup.sensor, setup.noise.clone(), setup.initial.angle_rad[0]),
+            sensor: Sensor::with_streams(&setup.sensor, setup.noise.clone(), setup.rate, setup.initial.angle_rad[0]),
+            load_sensor: setup.load_sensor.as_ref().map(at_load),
             current_sensor: CurrentSensor::new(&setup.current_sensor, setup.current_noise.clone()),
             has_winding: setup.plant.motor.bus_v().is_some(),
             bus_v: setup.plant.motor.bus_v().unwrap_or(0.0),
@@ -209,6 +222,9 @@ impl Bench {
         if 0 < faults.sensor_frozen_ticks {
             self.sensor.freeze(faults.sensor_frozen_ticks);
         }
+        if 0 < faults.sensor_faulty_ticks {
+            self.sensor.distrust(faults.sensor_faulty_ticks);
+        }
         if faults.sensor_counts_lost != 0 {
             self.sensor.lose(faults.sensor_counts_lost);
         }
@@ -232,9 +248,19 @@ impl Bench {
 
     /// The first half of a tick: the sensor is read. Between the halves a controller outside may compute.
     pub fn sense(&mut self) -> Sensed {
-        let counts = self.sensor.sample(self.plant.angle_rad(0));
-        let inputs = self.site.inputs(self.plant.angle_rad(self.plant.nodes() - 1));
-        let sample = Sample { counts, inputs, ..self.electrical_sample() };
+        let Reading { counts, edges, missing_counts, is_faulty } =
+            self.sensor.read(self.plant.angle_rad(0), self.commanded_nm);
+        let load_rad = self.plant.angle_rad(self.plant.nodes() - 1);
+        let load_counts = self.load_sensor.as_mut().map(|sensor| sensor.read(load_rad, self.commanded_nm).counts);
+        let sample = Sample {
+            counts,
+            load_counts,
+            edges,
+            missing_counts,
+            sensor_faulty: is_faulty,
+            inputs: self.site.inputs(load_rad),
+            ..self.electrical_sample()
+        };
         let measured_speed_rad_per_s = self.drive.sense(&sample);
         Sensed { counts, measured_speed_rad_per_s, torque_nm: self.commanded_nm, voltage_dq_v: self.commanded_dq_v }
     }
@@ -267,7 +293,11 @@ impl Bench {
         self.observe(&feedback, &row);
         let brake_closed = self.site.has_brake() && self.site.pass_tick(lifts_brake);
         let input = self.input(loads, brake_closed);
+        if let Some(noise_counts) = self.sensor.jitter_counts(self.commanded_nm) {
+            self.plant.shift_edges(noise_counts);
+        }
         let stepped = self.plant.step_under(&input, self.load_noise.tick(), &mut self.events);
+        self.sensor.take_edge(self.plant.last_edge());
         self.take_strikes();
         self.actuation = next;
         self.commanded_nm = if next == Actuation::Off { 0.0 } else { feedback.torque_command_nm };
@@ -356,6 +386,8 @@ impl Bench {
             current_d_a,
             current_q_a,
             torque_nm * motor_speed_rad_per_s,
+            feedback.load_counts.unwrap_or(0) as f64,
+            feedback.missing_counts.unwrap_or(0) as f64,
         ]
     }
 }

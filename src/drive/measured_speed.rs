@@ -1,7 +1,12 @@
-//! Speed as the drive measures it: a difference of counts over one tick, and two filters of it.
+//! Speed as the drive measures it: a difference of counts over one tick, or the M/T method, and two filters of it.
 //!
-//! What it does not: count edges or time them. Start reading at [`SpeedMeter::sample`].
+//! The M/T method (Ohmae, Matsuda, Kamiyama and Tachikawa, IEEE Trans. Industrial Electronics IE-29 (1982)) divides the
+//! edges between the last ones of two samples by the timer ticks between those. A sample without a new edge says nothing but
+//! that the speed is below one edge over the time since the last: the value is held within that, so that it decays as 1/t
+//! at standstill. What it does not: count edges or time them. Start reading at [`SpeedMeter::sample`] and
+//! [`SpeedMeter::sample_edges`].
 
+use crate::base::signal::Edges;
 use crate::base::time::TickRate;
 use crate::base::units::TURN_RAD;
 use crate::drive::filter::{LowPass, LowPassCoefficients};
@@ -15,7 +20,7 @@ pub const STEADY_FILTER_HZ: f64 = 200.0;
 const HIGHEST_RAD_PER_S: f64 = 1e6;
 
 /// The way from counts to measured speed, as used: one count times (1 − z⁻¹), then the speed filter. Of the motor's
-/// angle in rad it is (1 − z⁻¹)/T.
+/// angle in rad it is (1 − z⁻¹)/T; the M/T method comes to the same where edges are much closer than ticks.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SpeedMeterCoefficients {
     /// Speed of one count a tick: sign of the sensor · (2π / counts per turn) · tick_hz, in rad/s.
@@ -51,7 +56,12 @@ pub struct MeasuredSpeed {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SpeedMeter {
     coefficients: SpeedMeterCoefficients,
+    tick_hz: f64,
     last_counts: Option<i64>,
+    /// The last edge that was taken: its count and the timer then.
+    last_edge: Option<(i64, u64)>,
+    /// Edges per second at the last one.
+    edges_per_s: f64,
     filter: LowPass,
     steady: LowPass,
 }
@@ -62,7 +72,10 @@ impl SpeedMeter {
     pub fn new(coefficients: SpeedMeterCoefficients, rate: TickRate) -> Self {
         Self {
             coefficients,
+            tick_hz: f64::from(rate.hz),
             last_counts: None,
+            last_edge: None,
+            edges_per_s: 0.0,
             filter: LowPass::new(coefficients.filter),
             steady: LowPass::new(LowPassCoefficients::new(STEADY_FILTER_HZ, rate)),
         }
@@ -85,8 +98,30 @@ impl SpeedMeter {
     pub fn sample(&mut self, counts: i64) -> MeasuredSpeed {
         let change = self.last_counts.map_or(0, |last| counts.wrapping_sub(last));
         self.last_counts = Some(counts);
-        let speed = change as f64 * self.coefficients.count_per_tick_rad_per_s;
-        let speed = speed.clamp(-HIGHEST_RAD_PER_S, HIGHEST_RAD_PER_S);
+        self.filtered(change as f64 * self.coefficients.count_per_tick_rad_per_s)
+    }
+
+    /// One tick by the M/T method. The first sample measures 0, since an edge by itself is no speed. An edge in the same
+    /// timer tick as the one before waits for the next.
+    #[inline]
+    pub fn sample_edges(&mut self, edges: &Edges) -> MeasuredSpeed {
+        let (last_count, last_ticks) = *self.last_edge.get_or_insert((edges.count, edges.timer_ticks));
+        let passed_ticks = edges.timer_ticks.saturating_sub(last_ticks);
+        if 0 < passed_ticks {
+            let passed_edges = edges.count.wrapping_sub(last_count) as f64;
+            self.edges_per_s = passed_edges / passed_ticks as f64 * edges.timer_hz;
+            self.last_edge = Some((edges.count, edges.timer_ticks));
+        } else {
+            let since_ticks = edges.now_ticks.saturating_sub(last_ticks).max(1);
+            let highest = edges.timer_hz / since_ticks as f64;
+            self.edges_per_s = self.edges_per_s.clamp(-highest, highest);
+        }
+        self.filtered(self.edges_per_s / self.tick_hz * self.coefficients.count_per_tick_rad_per_s)
+    }
+
+    #[inline]
+    fn filtered(&mut self, speed_rad_per_s: f64) -> MeasuredSpeed {
+        let speed = speed_rad_per_s.clamp(-HIGHEST_RAD_PER_S, HIGHEST_RAD_PER_S);
         MeasuredSpeed { measured_rad_per_s: self.filter.next(speed), steady_rad_per_s: self.steady.next(speed) }
     }
 }

@@ -113,6 +113,8 @@ struct Sensed {
     inputs: Inputs,
     /// The counts are not to be trusted.
     sensor_faulty: bool,
+    load_counts: Option<i64>,
+    missing_counts: Option<i64>,
 }
 
 impl Drive {
@@ -198,7 +200,12 @@ impl Drive {
         let jumps = self.monitor.jumps(sample.counts);
         self.sensed = Sensed {
             counts: sample.counts,
-            speed: self.speed_meter.sample(sample.counts),
+            speed: match &sample.edges {
+                Some(edges) => self.speed_meter.sample_edges(edges),
+                None => self.speed_meter.sample(sample.counts),
+            },
+            load_counts: sample.load_counts,
+            missing_counts: sample.missing_counts,
             bus_v: bounded(sample.bus_v),
             current,
             inputs: sample.inputs,
@@ -220,7 +227,7 @@ impl Drive {
     /// fault reset, else the controlword's command); sensor, current, bus, speed, warmth and travel are watched; the loop
     /// computes; the deviation is watched. A trip acts in the tick in which it is found.
     pub fn act(&mut self, request: &Request) -> (Feedback, Actuation) {
-        let Sensed { counts, speed, bus_v, current, .. } = self.sensed;
+        let Sensed { counts, speed, bus_v, current, load_counts, missing_counts, .. } = self.sensed;
         self.heat();
         self.move_state(request.controlword, &speed);
         let outward = self.outward();
@@ -248,6 +255,8 @@ impl Drive {
             voltage_d_v: voltage.voltage_v.d,
             voltage_q_v: voltage.voltage_v.q,
             bus_v,
+            load_counts,
+            missing_counts,
         };
         self.tick = self.tick.wrapping_add(1);
         (feedback, actuation)

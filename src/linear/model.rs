@@ -4,6 +4,8 @@
 //! k − latency; the measured speed is its difference over one tick; the command computed from it acts from the start of
 //! tick k + [`COMMAND_DELAY_TICKS`] and is held for one tick. The held torque is what the matrix exponential is exact for,
 //! so no half tick is added anywhere. Limits, the setpoint's ramp and rounding to counts are not linear and left out.
+//! Speed by the M/T method is taken as the same difference: where edges come in every tick it is the mean between two last
+//! edges and at most an edge's time older; where they do not, it lags more than is in here.
 //!
 //! Where the motor has a winding, the current loop stands between torque command and torque, linearised at standstill: the
 //! q axis alone, since there d and q do not meet; R and L of the plant with the motor's own voltage, the held voltage one

@@ -19,11 +19,12 @@ pub struct SpeedNoise {
 impl SpeedNoise {
     /// The noise behind a sensor: its white noise, and that of rounding to whole counts, which spreads evenly over one
     /// count and so has 1/√12 of it as its standard deviation (Widrow's model of quantisation; textbooks on sampled
-    /// systems). At standstill with little noise the rounding is less than that.
+    /// systems). At standstill with little noise the rounding is less than that, and so it is with the M/T method where
+    /// edges come in every tick.
     #[must_use]
     pub fn new(sensor: &SensorParameters, rate: TickRate) -> Self {
         let counts_rms = real::hypot(sensor.noise_counts_rms, (1.0_f64 / 12.0).sqrt());
-        Self { rate, angle_rms_rad: counts_rms * TURN_RAD / sensor.counts_per_turn }
+        Self { rate, angle_rms_rad: counts_rms * TURN_RAD / sensor.counts_per_shaft_turn() }
     }
 
     /// Standard deviation of the measured speed behind a first-order low-pass of this corner in Hz (0: none), in rad/s.

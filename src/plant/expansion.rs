@@ -313,6 +313,11 @@ impl Expansion {
         }
     }
 
+    /// By how much a node turns up to τ, in rad: to the bit what [`Expansion::advance`] adds.
+    pub(crate) fn turn_rad(&self, node: usize, tau: f64) -> f64 {
+        self.length_s * self.moved(node, tau).0
+    }
+
     /// ∫ of a speed up to τ for h = 1, and what the speed gains.
     fn moved(&self, node: usize, tau: f64) -> (f64, f64) {
         let speed = &self.speeds[node][..self.terms];

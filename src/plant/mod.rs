@@ -5,8 +5,10 @@
 //! [`train::Parameters`], what a machine is, then [`stepper::Plant`], how it moves. How right it is stands in ACCURACY.md.
 
 pub mod brake;
+pub mod counting;
 pub mod coupling;
 pub mod current_sensor;
+pub mod edge;
 pub mod energy;
 pub mod event;
 pub mod friction;

@@ -185,7 +185,7 @@ fn value_and_slope(series: &[f64], tau: f64) -> (f64, f64) {
 }
 
 /// The series of `function(start + length τ)`, by repeated synthetic division.
-fn shifted<'a>(function: &[f64], start: f64, length: f64, part: &'a mut Series) -> &'a [f64] {
+pub(crate) fn shifted<'a>(function: &[f64], start: f64, length: f64, part: &'a mut Series) -> &'a [f64] {
     let part = &mut part[..function.len()];
     part.copy_from_slice(function);
     if start != 0.0 {

@@ -9,6 +9,7 @@ use std::fmt;
 
 use crate::base::time::TickRate;
 use crate::plant::chain::Chain;
+use crate::plant::edge::{Edge, EdgeWatch};
 use crate::plant::energy::{Audit, Energy};
 use crate::plant::event::{Cause, EventLog, Fault};
 use crate::plant::expansion::Expansion;
@@ -18,6 +19,7 @@ use crate::plant::joint::Contact;
 use crate::plant::load_noise::NodeTorque;
 use crate::plant::pattern::Notes;
 use crate::plant::search::first_crossing;
+use crate::plant::sensor::SensorParameters;
 use crate::plant::series::TERMS;
 use crate::plant::train::{Initial, Parameters};
 use crate::plant::winding::Winding;
@@ -110,6 +112,7 @@ pub struct Plant {
     expansion: Expansion,
     effort: Effort,
     audit: Option<Audit>,
+    edges: Option<EdgeWatch>,
     nothing: Energy,
 }
 
@@ -150,8 +153,26 @@ impl Plant {
             expansion,
             effort: Effort::default(),
             audit,
+            edges: None,
             nothing: Energy::default(),
         }
+    }
+
+    /// From now on looks, in every tick, for when the last edge of a sensor on the motor came.
+    pub fn watch_edges(&mut self, sensor: &SensorParameters) {
+        self.edges = Some(EdgeWatch::new(sensor.clone(), self.chain.nodes[0].angle_rad));
+    }
+
+    /// Shifts the edges by so many counts during the tick that comes.
+    pub fn shift_edges(&mut self, noise_counts: f64) {
+        let angle_rad = self.chain.nodes[0].angle_rad;
+        self.edges.iter_mut().for_each(|edges| edges.begin(noise_counts, angle_rad));
+    }
+
+    /// The last edge of the tick that was stepped; none where none came or none is looked for.
+    #[must_use]
+    pub fn last_edge(&self) -> Option<Edge> {
+        self.edges.as_ref().and_then(EdgeWatch::last)
     }
 
     /// One control tick with these inputs. Events are added to the log in the order of their time.
@@ -239,6 +260,7 @@ impl Plant {
         if let Some(audit) = &mut self.audit {
             audit.piece(&self.chain, &self.expansion, tau);
         }
+        self.edges.iter_mut().for_each(|edges| edges.piece(&self.chain, &self.expansion, tau));
         if let Some(winding) = &mut self.chain.winding {
             winding.take_loss(&self.expansion.flux, self.expansion.terms, tau);
         }

@@ -25,6 +25,8 @@ pub struct DescribeFacts {
     pub counts_per_turn: f64,
     /// Speed that one count in one tick stands for, in rpm.
     pub speed_resolution_rpm: f64,
+    /// Rate of the timer where speed comes by the M/T method; none where it is a difference of counts.
+    pub timer_hz: Option<f64>,
     /// Ticks per second.
     pub tick_hz: u32,
     /// Ticks per exchange.
@@ -348,6 +350,13 @@ pub(super) fn sentences(facts: &DescribeFacts) -> Vec<String> {
         format!("Torque: rated {rated}, limited to {most}."),
         format!("Time: {} ticks a second, {} an exchange.", facts.tick_hz, facts.stride),
     ];
+    if let Some(timer_hz) = facts.timer_hz {
+        let steps = figure((timer_hz / f64::from(facts.tick_hz)).floor());
+        sentences.insert(
+            2,
+            format!("Speed by the M/T method: in steps of 1/{steps} of itself where edges come in every tick."),
+        );
+    }
     if let Some(reach) = &facts.reach {
         sentences.push(format!(
             "A bus of {} leaves the peak torque up to {} and no torque from {} on.",

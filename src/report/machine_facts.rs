@@ -43,6 +43,7 @@ pub fn facts(scenario: &Scenario, settings: Option<&Settings>) -> DescribeFacts 
             .collect(),
         counts_per_turn,
         speed_resolution_rpm: 60.0 * f64::from(rate.hz) / counts_per_turn,
+        timer_hz: scenario.machine.sensor.timer_hz,
         tick_hz: rate.hz,
         stride: scenario.timing.stride,
         delays: delays(scenario),
@@ -129,9 +130,13 @@ fn changes(corner: &Parameters, nominal: &Parameters) -> Vec<String> {
 
 fn delays(scenario: &Scenario) -> Vec<String> {
     let sensor_ticks = scenario.machine.sensor.latency_ticks;
+    let speed = match scenario.machine.sensor.timer_hz {
+        None => "the speed is its difference over 1 tick",
+        Some(_) => "the speed is its mean between last edges (M/T method), taken as its difference over 1 tick",
+    };
     let lag_us = 1e6 * scenario.machine.plant.motor.torque_lag_s();
     vec![
-        format!("sensor: latency of the angle in ticks: {sensor_ticks}; the speed is its difference over 1 tick"),
+        format!("sensor: latency of the angle in ticks: {sensor_ticks}; {speed}"),
         format!("drive: its command acts {COMMAND_DELAY_TICKS} tick after the sample and is held for 1 tick"),
         format!("torque path: first-order lag of {lag_us:.0} us"),
     ]

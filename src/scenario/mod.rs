@@ -161,6 +161,8 @@ pub struct Machine {
     pub brake_times: Option<BrakeTimes>,
     /// The angle sensor on the motor.
     pub sensor: SensorParameters,
+    /// The one at the load; none: without.
+    pub load_sensor: Option<SensorParameters>,
     /// The current sensors of the motor; clean, and read by nobody, where it has no winding.
     pub current_sensor: CurrentSensorParameters,
     /// Where the train stands at tick 0.

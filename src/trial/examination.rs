@@ -17,6 +17,7 @@ use crate::drive::setting::Settings;
 use crate::drive::state::control::ENABLE_OPERATION_WORD;
 use crate::plant::event::Fault;
 use crate::plant::load_noise::LoadNoise;
+use crate::plant::sensor::SensorStreams;
 use crate::scenario::programme::Programme;
 use crate::scenario::{Machine, Scenario};
 use crate::score::conduct::{Rules, Stops, Watch};
@@ -67,7 +68,9 @@ pub fn setup(scenario: &Scenario, machine: &Machine, settings: &Settings, seed: 
         clamped_when_off: scenario.axis.clamped_when_off,
         safeguards: Safeguards { brake: machine.brake_times, ..scenario.axis.safeguards },
         rules: rules(scenario, machine),
-        noise: Stream::new(seed, source),
+        noise: SensorStreams::new(seed, source),
+        load_sensor: machine.load_sensor.clone(),
+        load_sensor_noise: SensorStreams::new(seed, &format!("load {source}")),
         current_sensor: machine.current_sensor,
         current_noise: Stream::new(seed, &format!("current {source}")),
         load_noise: load_noise(machine, scenario.timing.rate, seed, source),

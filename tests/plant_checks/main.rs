@@ -6,13 +6,14 @@
 //!   yet.
 //! - `limit-cycle-harmonic-balance`: the solution of an equation of harmonic balance, which no part of the program
 //!   forms;   the describing functions that stand in it are checked.
-//! - `sine-offset`, `sine-gain`, `sine-quadrature`, `cyclic-error-speed`: cyclic sensor errors are not built yet.
-//! - `mt-method`: the M/T method is not built yet.
+//! - `sine-offset`, `sine-gain`, `sine-quadrature`: scenarios give the harmonics of an angle's error, not the tracks that
+//!   make them.
 //! - `noise-through-lag`, `total-variation`, `stick-slip-ratio`: they concern filters and measures, not the plant.
 //!
 //! Start reading at [`rows::Row`].
 
 mod current_sensor;
+mod edges;
 mod friction;
 mod play;
 mod rows;

@@ -1,10 +1,12 @@
 //! Parts K and L, as far as quantisation and count noise go.
 //!
-//! What it does not: the M/T method, load noise. Start reading at [`record`].
+//! What it does not: the M/T method (`edges.rs`), load noise. Start reading at [`record`].
 
 use plantstand::base::random::Stream;
+use plantstand::base::time::TickRate;
 use plantstand::base::units::{ARCSEC_RAD, DEG_RAD, RPM_RAD_PER_S, TURN_RAD};
-use plantstand::plant::sensor::{CyclicError, Sensor, SensorParameters};
+use plantstand::plant::counting::{IndexMark, LossTime, Losses};
+use plantstand::plant::sensor::{CyclicError, Sensor, SensorParameters, SensorStreams};
 
 use crate::rows::Row;
 
@@ -229,4 +231,112 @@ fn lost_counts_stay_lost() {
         sensor.lose(10);
     });
     assert_eq!((rows[4][1], rows[5][1]), (rows[3][0], rows[5][0] - 10));
+}
+
+/// The sensor's counts less those of a sound one, tick by tick, while its shaft turns by so many counts a tick.
+fn counts_off(parameters: &SensorParameters, counts_per_tick: impl Fn(u32) -> f64, ticks: u32) -> (Vec<i64>, Sensor) {
+    let sound = SensorParameters { losses: None, index: None, ..parameters.clone() };
+    let start = |parameters: &SensorParameters| {
+        Sensor::with_streams(parameters, SensorStreams::new(5, "sensor"), TickRate { hz: 1000 }, 0.0)
+    };
+    let (mut sensor, mut sound, mut counts) = (start(parameters), start(&sound), 0.0);
+    let off = (0..ticks).map(|tick| {
+        let angle_rad = counts * TURN_RAD / parameters.counts_per_turn;
+        counts += counts_per_tick(tick);
+        sensor.sample(angle_rad) - sound.sample(angle_rad)
+    });
+    (off.collect(), sensor)
+}
+
+/// Counts lost at random are missing in the direction of motion, as often as asked for within four deviations of a Poisson
+/// process, and never at rest.
+#[test]
+fn counts_are_lost_at_random_while_it_turns() {
+    let losses = Some(Losses { counts: 3, when: LossTime::Random { each_s: 0.25 } });
+    for sign in [1.0, -1.0] {
+        let parameters = SensorParameters { sign, losses, noise_counts_rms: 0.4, ..IDEAL };
+        let times = 100_000.0 / 1000.0 / 0.25;
+        for direction in [1.0, -1.0] {
+            let (off, _) = counts_off(&parameters, |_| direction * 50.0, 100_000);
+            let lost = off[99_999] as f64 * -direction * sign / 3.0;
+            assert!((lost - times).abs() < 4.0 * f64::sqrt(times), "{lost} of {times}");
+            assert!(off.windows(2).all(|pair| matches!(pair[1] - pair[0], -3 | 0 | 3)));
+        }
+    }
+    let (off, _) = counts_off(&SensorParameters { losses, ..IDEAL }, |_| 0.0, 100_000);
+    assert!(off.iter().all(|off| *off == 0));
+}
+
+/// Scratches on a disc cost their counts at each pass, forwards and backwards: forth and back again nothing is missing.
+#[test]
+fn scratches_cost_counts_at_every_pass() {
+    let losses = Some(Losses { counts: 2, when: LossTime::PerTurn(4) });
+    for sign in [1.0, -1.0] {
+        let parameters = SensorParameters { sign, losses, ..IDEAL };
+        let (off, _) = counts_off(&parameters, |tick| if tick < 1000 { 40.96 } else { -40.96 }, 2001);
+        // From just past angle 0 on, ten turns have 40 places but the one that it starts from.
+        let lost = -off[1000] as f64 * sign;
+        assert!((78.0..=80.0).contains(&lost), "{lost}");
+        assert!(off[2000].abs() <= 2, "{}", off[2000]);
+    }
+}
+
+/// The index mark shows what was lost since its first pass, once a turn; the sensor calls itself faulty beyond its
+/// tolerance, and where it corrects, the counts are right again behind the mark.
+#[test]
+fn an_index_mark_shows_lost_counts() {
+    let index = IndexMark { at_rad: 90.0 * DEG_RAD, corrects: false, tolerance_counts: Some(5) };
+    for (corrects, lost) in [(false, 4), (false, 7), (true, -7), (true, 5000)] {
+        let parameters = SensorParameters { index: Some(IndexMark { corrects, ..index }), ..IDEAL };
+        let mut sensor = Sensor::new(&parameters, Stream::new(5, "sensor"), 0.0);
+        let mut read = |turns: f64| (sensor.read(turns * TURN_RAD, 0.0), (turns * 4096.0) as i64);
+        for turns in [0.0, 0.2] {
+            assert_eq!(read(turns).0.missing_counts, None);
+        }
+        assert_eq!(read(0.3).0.missing_counts, Some(0), "the first pass");
+        sensor.lose(lost);
+        let mut read = |turns: f64| (sensor.read(turns * TURN_RAD, 0.0), (turns * 4096.0) as i64);
+        let (before, counts) = read(1.2);
+        assert_eq!((before.missing_counts, before.is_faulty), (Some(0), false));
+        assert_eq!(before.counts, counts - lost);
+        let (after, counts) = read(1.5);
+        // A mark that looks the same each turn cannot tell whole turns.
+        let seen = if lost == 5000 { 5000 - 4096 } else { lost };
+        assert_eq!((after.missing_counts, after.is_faulty), (Some(seen), 5 < seen.abs()));
+        assert_eq!(after.counts, counts - if corrects { lost - seen } else { lost });
+        let (next, _) = read(2.5);
+        assert_eq!(
+            (next.missing_counts, next.is_faulty),
+            (Some(if corrects { 0 } else { seen }), !corrects && 5 < seen)
+        );
+    }
+}
+
+/// An open screen adds noise in time with the torque, from a stream of its own: none without torque, and the sensor's own
+/// noise stays as it was.
+#[test]
+fn an_open_screen_lets_in_noise_with_the_torque() {
+    let sound = SensorParameters { noise_counts_rms: 2.0, ..SensorParameters::plain(65_536.0) };
+    let open = SensorParameters { screen_noise_counts_per_nm: 15.0, ..sound.clone() };
+    let start = |parameters: &SensorParameters| {
+        Sensor::with_streams(parameters, SensorStreams::new(5, "sensor"), TickRate { hz: 8000 }, 0.0)
+    };
+    let (mut sound, mut open) = (start(&sound), start(&open));
+    for commanded_nm in [0.0, 0.8, -3.0] {
+        let added =
+            (0..40_000).map(|_| (open.read(0.0, commanded_nm).counts - sound.read(0.0, commanded_nm).counts) as f64);
+        let found = rms(added);
+        let expected = 15.0 * f64::abs(commanded_nm);
+        assert!((found - expected).abs() <= 0.02 * expected, "{commanded_nm} Nm: {found} {expected}");
+    }
+}
+
+/// A sensor that calls itself faulty goes on counting.
+#[test]
+fn a_distrusted_sensor_counts_on() {
+    let mut sensor = Sensor::new(&IDEAL, Stream::new(7, "sensor"), 0.0);
+    sensor.distrust(2);
+    let turn = |counts: f64| counts * TURN_RAD / IDEAL.counts_per_turn;
+    let read = [5.0, 6.0, 7.0].map(|counts| sensor.read(turn(counts), 0.0));
+    assert_eq!(read.map(|reading| (reading.counts, reading.is_faulty)), [(5, true), (6, true), (7, false)]);
 }

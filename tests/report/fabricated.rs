@@ -154,6 +154,8 @@ fn run(machine: &Machine, settings: Loop) -> Recording {
             0.0,
             0.0,
             torque * motor,
+            0.0,
+            0.0,
         ];
         recording.push(&row);
         let drag = 0.25 + if (1.2..2.2).contains(&now) { 1.5 } else { 0.0 };

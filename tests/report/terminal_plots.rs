@@ -105,6 +105,7 @@ fn facts() -> DescribeFacts {
         ],
         counts_per_turn: 1_048_576.0,
         speed_resolution_rpm: 60.0 * 8000.0 / 1_048_576.0,
+        timer_hz: None,
         tick_hz: 8000,
         stride: 8,
         delays: vec!["Delay: 1 tick of the sensor, 1 tick of the drive, 0.19 ms of lag.".into()],

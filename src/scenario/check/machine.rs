@@ -24,7 +24,8 @@ pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut 
     let stops = axis::stops(root, stiffest, complaints);
     let loads = load::loads(root, rate, complaints);
     let brake = brake(root, complaints);
-    let sensor = sensor::of_motor(root, complaints);
+    let sensor = sensor::of_motor(root, rate, complaints);
+    let load_sensor = sensor::of_load(root, complaints);
     let motor = motor::kind(root, complaints);
     let current_sensor = motor::current_sensor(root, complaints);
     let start_rad = axis::start_rad(root, complaints);
@@ -46,6 +47,7 @@ pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut 
         plant: plant?,
         brake_times: brake?.map(|(_, times)| times),
         sensor: sensor?,
+        load_sensor: load_sensor?,
         current_sensor: current_sensor?,
         initial: initial?,
     })
@@ -69,7 +71,7 @@ fn brake(root: &View<'_>, complaints: &mut Complaints) -> Option<Option<(Brake, 
 }
 
 /// What is printed on motor, sensor and gear: the truth of the nominal machine.
-pub(crate) fn nameplate(root: &View<'_>, complaints: &mut Complaints) -> Option<Nameplate> {
+pub(crate) fn nameplate(root: &View<'_>, rate: Option<TickRate>, complaints: &mut Complaints) -> Option<Nameplate> {
     let motor = root.view("motor")?;
     let (rated_nm, peak_nm) = (motor.number("rated_torque_nm"), motor.number("peak_torque_nm"));
     if let (Some(rated_nm), Some(peak_nm)) = (rated_nm, peak_nm)
@@ -78,7 +80,7 @@ pub(crate) fn nameplate(root: &View<'_>, complaints: &mut Complaints) -> Option<
         let allowed = format!("allowed from {} Nm (rated_torque_nm)", figure(rated_nm));
         motor.refuse("peak_torque_nm", &allowed, complaints);
     }
-    let sensor = sensor::of_motor(root, &mut Complaints::default())?;
+    let sensor = sensor::of_motor(root, rate, &mut Complaints::default())?;
     let ratios: Option<Vec<f64>> = root.views("train").iter().map(transmission::ratio).collect();
     Some(Nameplate {
         rated_torque_nm: rated_nm?,

@@ -33,7 +33,7 @@ pub(crate) fn scenario(table: &Table, complaints: &mut Complaints) -> Option<Sce
     let commands = commands(&root, complaints);
     let timing = timing::timing(&root, complaints);
     let rate = timing.map(|timing| timing.rate);
-    let nameplate = machine::nameplate(&root, complaints);
+    let nameplate = machine::nameplate(&root, rate, complaints);
     let machine = machine::machine(&root, rate, complaints);
     let start_rad = machine.as_ref().and_then(|machine| machine.initial.angle_rad.last().copied());
     let axis = axis::axis(&root, start_rad, complaints);

@@ -33,7 +33,7 @@ pub(crate) fn programme(
     order(&views, root, complaints);
     refuse_resets_of_the_drive(&views, commands, complaints);
     let end_s = root.view("timing").and_then(|timing| timing.number("end_s"));
-    for key in ["controller_reset_s", "sensor_frozen_s"] {
+    for key in ["controller_reset_s", "sensor_frozen_s", "sensor_faulty_s"] {
         refuse_overlaps(&views, key, end_s, complaints);
     }
     let highest_rpm = root.view("axis").and_then(|axis| axis.number("max_speed_rpm"));
@@ -128,8 +128,14 @@ fn entry(
 fn faults(view: &View<'_>, rate: Option<TickRate>, complaints: &mut Complaints) -> Option<Faults> {
     let mut lasting = |key: &str| if view.has(key) { ticks(view, key, rate, complaints) } else { Some(0) };
     let (reset, frozen) = (lasting("controller_reset_s"), lasting("sensor_frozen_s"));
+    let faulty = lasting("sensor_faulty_s");
     let lost = if view.has("sensor_counts_lost") { view.signed("sensor_counts_lost") } else { Some(0) };
-    Some(Faults { controller_reset_ticks: reset?, sensor_frozen_ticks: frozen?, sensor_counts_lost: lost? })
+    Some(Faults {
+        controller_reset_ticks: reset?,
+        sensor_frozen_ticks: frozen?,
+        sensor_faulty_ticks: faulty?,
+        sensor_counts_lost: lost?,
+    })
 }
 
 fn refuse_speed(view: &View<'_>, highest_rpm: Option<f64>, complaints: &mut Complaints) {

@@ -44,6 +44,14 @@ pub(crate) static PROGRAMME: Section = Section {
             "The angle sensor shows its last value for so long.",
         )
         .optional(),
+        number(
+            "sensor_faulty_s",
+            "s",
+            SHORTEST_FAULT_S,
+            LONGEST_FAULT_S,
+            "The angle sensor says for so long that its counts are not to be trusted; they go on all the same.",
+        )
+        .optional(),
         key(
             "sensor_counts_lost",
             Shape::SignedWhole { most: 1 << 32, unit: "counts" },

@@ -138,9 +138,15 @@ const COUPLING: Section = Section {
         inertia(),
         friction(),
         brake(),
+        load_sensor(),
     ],
-    later: &["sensor"],
+    later: &[],
 };
+
+/// At the last coupling only.
+const fn load_sensor() -> Key {
+    key("sensor", Shape::Table(&sensor::LOAD_SENSOR), "A second angle sensor; at the last coupling only.").optional()
+}
 
 const BELT: Section = Section {
     what: "A toothed belt between two pulleys, and what turns with the load's pulley.",
@@ -163,8 +169,9 @@ const BELT: Section = Section {
         inertia(),
         friction(),
         brake(),
+        load_sensor(),
     ],
-    later: &["sensor"],
+    later: &[],
 };
 
 const SCREW: Section = Section {
@@ -182,8 +189,9 @@ const SCREW: Section = Section {
         coupled(),
         linear_friction(),
         brake(),
+        load_sensor(),
     ],
-    later: &["sensor"],
+    later: &[],
 };
 
 const RACK: Section = Section {
@@ -201,8 +209,9 @@ const RACK: Section = Section {
         coupled(),
         linear_friction(),
         brake(),
+        load_sensor(),
     ],
-    later: &["sensor"],
+    later: &[],
 };
 
 /// Friction along a line.

@@ -70,6 +70,10 @@ pub const CASES: &[Case] = &[
             reference::found("i_synchronous_effects")
         })
     },
+    trajectory("two masses, gear, torque limiter, play, friction", 1e-5, || {
+        reference::found("k_limiter_play_friction")
+    }),
+    trajectory("two masses, fan, harmonics, brake", 1e-5, || reference::found("l_fan_harmonics_brake")),
     Case {
         name: "Stribeck friction, unbalanced arm, torque lag",
         reference: "itself in pieces of a tenth",

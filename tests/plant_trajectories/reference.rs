@@ -5,9 +5,11 @@
 use std::path::Path;
 
 use plantstand::base::time::TickRate;
+use plantstand::plant::brake::Brake;
 use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::{Event, EventLog, Place};
 use plantstand::plant::friction::{Coulomb, Friction};
+use plantstand::plant::load::{Harmonic, Load, LoadKind};
 use plantstand::plant::motor::{DeadTime, Effects, FluxHarmonic, MotorKind, Pmsm, Saturation};
 use plantstand::plant::stepper::{Applied, Effort, Plant, TickInput};
 use plantstand::plant::train::{Initial, Node, Parameters};
@@ -110,7 +112,8 @@ impl Case {
         let nodes = file["nodes"].as_array().expect("nodes").iter().map(node).collect();
         let couplings = file["couplings"].as_array().expect("couplings").iter().map(coupling).collect();
         let motor = motor(&file["motor"]);
-        let parameters = Parameters { motor, nodes, couplings, stops: None, loads: Vec::new(), brake: None };
+        let (loads, brake) = (loads(&file), brake(&file["brake"]));
+        let parameters = Parameters { motor, nodes, couplings, stops: None, loads, brake };
         let rate = TickRate { hz: number(&file["tick_hz"]) as u32 };
         Self { file, parameters, rate }
     }
@@ -130,6 +133,7 @@ impl Case {
                     input.drive = drive;
                     next = pieces.next();
                 }
+                input.brake_closed = self.brake_is_closed(plant.tick());
                 plant.step(&input, events).expect("no fault");
             }
             let angles = (0..nodes).map(|node| plant.angle_rad(node));
@@ -142,6 +146,12 @@ impl Case {
             }
         }
         samples
+    }
+
+    fn brake_is_closed(&self, tick: u64) -> bool {
+        let pieces = self.file["brake_profile"]["pieces"].as_array().into_iter().flatten();
+        let begun = pieces.take_while(|piece| self.rate.nearest_tick(number(&piece[0])) <= tick);
+        begun.last().is_some_and(|piece| piece[1].as_bool().expect("true or false"))
     }
 
     /// The largest error of some states as a share of each one's span; `None` where the file has none.
@@ -251,13 +261,41 @@ fn node(value: &Value) -> Node {
     }
 }
 
+/// A fan and harmonics, where the file has them.
+fn loads(file: &Value) -> Vec<Load> {
+    let node = |key: &str| file[key]["node"].as_u64().expect("a node") as usize;
+    let mut loads = Vec::new();
+    if file["fan"].is_object() {
+        let torque_nms2_per_rad2 = number(&file["fan"]["torque_nms2_per_rad2"]);
+        loads.push(Load { node: node("fan"), kind: LoadKind::Fan { torque_nms2_per_rad2 } });
+    }
+    if let Some(terms) = file["harmonics"]["terms"].as_array() {
+        let term = |term: &Value| Harmonic {
+            per_turn: number(&term["per_turn"]) as u32,
+            peak_nm: number(&term["peak_nm"]),
+            phase_rad: number(&term["phase_rad"]),
+        };
+        let terms = terms.iter().map(term).collect();
+        loads.push(Load { node: node("harmonics"), kind: LoadKind::Harmonics { terms } });
+    }
+    loads
+}
+
+fn brake(value: &Value) -> Option<Brake> {
+    value.is_object().then(|| Brake {
+        node: value["node"].as_u64().expect("a node") as usize,
+        torque_nm: number(&value["torque_nm"]),
+        drag_nm: number(&value["drag_nm"]),
+    })
+}
+
 fn coupling(value: &Value) -> Coupling {
     Coupling {
         ratio: number(&value["ratio_motor_turns_per_load_turn"]),
         stiffness_nm_per_rad: number(&value["stiffness_nm_per_rad"]),
         damping_nms_per_rad: number(&value["damping_nms_per_rad"]),
         half_gap_rad: number(&value["half_gap_rad"]),
-        torque_limit_nm: None,
+        torque_limit_nm: value["torque_limit_nm"].as_f64(),
         coupled: true,
     }
 }

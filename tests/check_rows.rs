@@ -10,7 +10,11 @@ const LATER: &[(&str, &str)] = &[
     ("lowpass1-tustin", "no filter of the drive: its low-passes are exponential"),
     ("lowpass2-butterworth", "no filter of the drive: its low-passes are exponential"),
     ("notch-deep", "no filter of the drive: its notch has a finite depth"),
-    ("lugre", "bristle friction comes with the whole plant"),
+    (
+        "lugre-steady",
+        "the same is checked at other numbers through the energy that friction takes: no output of the plant is its torque",
+    ),
+    ("lugre-presliding", "friction's torque at an instant is no output of the plant"),
     ("limit-cycle-harmonic-balance", "an equation of harmonic balance, which no part of the program forms"),
     ("torque-constant", "the motor's electrical side comes with the whole plant"),
     ("torque-saliency", "the motor's electrical side comes with the whole plant"),

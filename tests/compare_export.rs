@@ -53,10 +53,7 @@ fn settings(machine: &Machine, number: usize) -> Settings {
 }
 
 fn viscous(friction: &Friction) -> f64 {
-    match friction {
-        Friction::None => 0.0,
-        Friction::Coulomb(coulomb) => coulomb.viscous_nms_per_rad,
-    }
+    friction.viscous_nms_per_rad()
 }
 
 /// What the q axis is made of; null without a winding.

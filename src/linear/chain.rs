@@ -7,7 +7,6 @@
 use nalgebra::{DMatrix, DVector};
 
 use crate::plant::coupling::Coupling;
-use crate::plant::friction::Friction;
 use crate::plant::motor::MotorKind;
 use crate::plant::train::{Node, Parameters};
 
@@ -97,12 +96,10 @@ pub fn has_play(parameters: &Parameters) -> bool {
     parameters.couplings.iter().any(|coupling| 0.0 < coupling.half_gap_rad)
 }
 
-/// Viscous friction of a node in Nms/rad.
+/// Viscous friction of a node in Nms/rad: of the two directions, the lesser, where the loop is damped least; of bristles
+/// σ2 alone, as if they slipped.
 pub(in crate::linear) fn viscous_nms_per_rad(node: &Node) -> f64 {
-    match &node.friction {
-        Friction::None => 0.0,
-        Friction::Coulomb(coulomb) => coulomb.viscous_nms_per_rad,
-    }
+    node.friction.viscous_nms_per_rad()
 }
 
 impl Chain {

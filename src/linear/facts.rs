@@ -79,27 +79,13 @@ impl Facts {
                 .zip(&ratios[1..])
                 .map(|(coupling, ratio)| 2.0 * coupling.half_gap_rad * ratio.abs())
                 .sum(),
-            static_friction_nm: at_motor(&|node| friction(node, &static_nm) / ratios[node].abs()),
-            kinetic_friction_nm: at_motor(&|node| friction(node, &kinetic_nm) / ratios[node].abs()),
+            static_friction_nm: at_motor(&|node| friction(node, &Friction::static_nm) / ratios[node].abs()),
+            kinetic_friction_nm: at_motor(&|node| friction(node, &Friction::kinetic_nm) / ratios[node].abs()),
             viscous_friction_nms_per_rad,
             mechanical_time_constant_s: (0.0 < viscous_friction_nms_per_rad)
                 .then(|| total_inertia_kgm2 / viscous_friction_nms_per_rad),
             torque_lag_s: parameters.motor.torque_lag_s(),
         }
-    }
-}
-
-fn static_nm(friction: &Friction) -> f64 {
-    match friction {
-        Friction::None => 0.0,
-        Friction::Coulomb(coulomb) => coulomb.static_nm,
-    }
-}
-
-fn kinetic_nm(friction: &Friction) -> f64 {
-    match friction {
-        Friction::None => 0.0,
-        Friction::Coulomb(coulomb) => coulomb.kinetic_nm,
     }
 }
 

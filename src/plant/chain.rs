@@ -6,9 +6,11 @@
 
 use crate::base::real;
 use crate::plant::brake::Brake;
-use crate::plant::friction::{Coulomb, Friction};
+use crate::plant::bristle::Bristles;
+use crate::plant::friction::{PerTurn, Side};
 use crate::plant::joint::{Contact, Joint};
 use crate::plant::load::{Harmonic, LoadKind};
+use crate::plant::rubbing::{Rubbing, Warmed};
 use crate::plant::stepper::Applied;
 use crate::plant::stops::Stops;
 use crate::plant::train::{Initial, Parameters};
@@ -71,6 +73,11 @@ pub(crate) struct Node {
     pub(crate) exponent: Exponent,
     /// Above this speed exp(−|w/ws|^s) is below 1e-19: the kinetic value alone is left.
     pub(crate) spent_rad_per_s: f64,
+    /// Friction by direction, positive first; that of the motion's direction acts and stands above.
+    pub(crate) sides: [Side; 2],
+    pub(crate) per_turn: Option<PerTurn>,
+    pub(crate) warmed: Option<Warmed>,
+    pub(crate) bristles: Option<Bristles>,
     /// Constant part of the load in Nm.
     pub(crate) constant_load_nm: f64,
     /// Constant part of the resisting torque in Nm.
@@ -234,7 +241,7 @@ impl Chain {
         }
     }
 
-    /// Net torque on a node of everything but its own friction.
+    /// Net torque on a node of everything but its own dry and viscous friction.
     pub(crate) fn net_torque_nm(&self, node: usize) -> f64 {
         let mut net_nm = if node == 0 { self.motor.torque_nm } else { self.joint_torque_nm(node - 1) };
         if let Some(joint) = self.joints.get(node) {
@@ -249,7 +256,11 @@ impl Chain {
         for harmonic in &this.harmonics {
             net_nm -= harmonic.torque_nm(this.angle_rad);
         }
-        net_nm - this.load_nm.0
+        net_nm -= this.load_nm.0;
+        if let Some(bristles) = &this.bristles {
+            net_nm -= bristles.torque_nm(this);
+        }
+        net_nm
     }
 
     /// On which side of its gap a coupling starts: in contact where the gap's side is reached and pressed on; slipping
@@ -275,21 +286,21 @@ impl Chain {
 impl Node {
     fn new(parameters: &Parameters, initial: &Initial, node: usize) -> Self {
         let inertia_kgm2 = parameters.nodes[node].inertia_kgm2;
-        let friction = match parameters.nodes[node].friction {
-            Friction::None => NONE,
-            Friction::Coulomb(coulomb) => coulomb,
-        };
-        assert_coulomb(&friction);
+        let Rubbing { curve, sides, per_turn, warmed, bristles } = Rubbing::of(&parameters.nodes[node].friction);
         let mut this = Self {
             inertia_kgm2,
             per_inertia: 1.0 / inertia_kgm2,
             weight: inertia_kgm2.sqrt(),
-            kinetic_nm: friction.kinetic_nm,
-            excess_nm: friction.static_nm - friction.kinetic_nm,
-            viscous_nms_per_rad: friction.viscous_nms_per_rad,
-            per_stribeck_speed: 1.0 / friction.stribeck_rad_per_s,
-            exponent: Exponent::new(friction.stribeck_exponent),
-            spent_rad_per_s: friction.stribeck_rad_per_s * real::pow(SPENT, 1.0 / friction.stribeck_exponent),
+            kinetic_nm: sides[0].kinetic_nm,
+            excess_nm: sides[0].static_nm - sides[0].kinetic_nm,
+            viscous_nms_per_rad: sides[0].viscous_nms_per_rad,
+            per_stribeck_speed: 1.0 / curve.stribeck_rad_per_s,
+            exponent: Exponent::new(curve.stribeck_exponent),
+            spent_rad_per_s: curve.stribeck_rad_per_s * real::pow(SPENT, 1.0 / curve.stribeck_exponent),
+            sides,
+            per_turn,
+            warmed,
+            bristles,
             constant_load_nm: 0.0,
             constant_resisting_nm: 0.0,
             arm_nm: None,
@@ -324,47 +335,7 @@ impl Node {
             LoadKind::Noise { .. } => {}
         }
     }
-
-    /// Friction now, against a motion that is under way.
-    pub(crate) fn slipping_torque_nm(&self) -> f64 {
-        let speed = self.speed_rad_per_s;
-        let relative = (speed * self.per_stribeck_speed).abs();
-        let exponent = match self.exponent {
-            Exponent::One => 1.0,
-            Exponent::Two => 2.0,
-            Exponent::Other(exponent) => exponent,
-        };
-        let dry_nm = self.kinetic_nm + self.excess_nm * real::exp(-real::pow(relative, exponent));
-        let fan_nm = self.fan_nms2_per_rad2 * speed.abs() * speed;
-        (dry_nm + self.resisting_nm.0).copysign(speed) + self.viscous_nms_per_rad * speed + fan_nm
-    }
-
-    /// Whether dry friction acts on it in this tick.
-    pub(crate) fn is_dry(&self) -> bool {
-        0.0 < self.excess_nm + self.kinetic_nm || self.resisting_nm != (0.0, 0.0)
-    }
-
-    /// Whether what acts on it depends on the direction of its motion, though nothing rubs: c w |w| has another series on
-    /// either side of speed 0.
-    pub(crate) fn has_fan(&self) -> bool {
-        self.fan_nms2_per_rad2 != 0.0
-    }
-
-    /// Ts and resisting torque at the instant: what holds it at speed 0. Summed as the slipping friction is summed, so
-    /// that the two agree to the bit.
-    pub(crate) fn holding_torque_nm(&self) -> f64 {
-        self.excess_nm + self.kinetic_nm + self.resisting_nm.0
-    }
 }
-
-/// No friction, as numbers.
-const NONE: Coulomb = Coulomb {
-    kinetic_nm: 0.0,
-    static_nm: 0.0,
-    stribeck_rad_per_s: 1.0,
-    stribeck_exponent: 2.0,
-    viscous_nms_per_rad: 0.0,
-};
 
 impl Exponent {
     fn new(exponent: f64) -> Self {
@@ -428,10 +399,4 @@ fn assert_sizes(parameters: &Parameters, initial: &Initial) {
         assert!(brake.node < count, "a brake on a node that is not there");
         assert!(0.0 < brake.torque_nm && 0.0 <= brake.drag_nm, "a brake without torque, or one that drives");
     }
-}
-
-fn assert_coulomb(friction: &Coulomb) {
-    assert!(0.0 <= friction.kinetic_nm && friction.kinetic_nm <= friction.static_nm, "static below kinetic friction");
-    assert!(0.0 < friction.stribeck_rad_per_s && 0.0 < friction.stribeck_exponent, "Stribeck values must be above 0");
-    assert!(0.0 <= friction.viscous_nms_per_rad, "viscous friction must not be negative");
 }

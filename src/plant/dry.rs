@@ -1,9 +1,10 @@
-//! What is not linear in a node's equation during one piece: dry friction, Stribeck's part of it, an unbalanced arm,
-//! harmonics of the angle, a fan.
+//! What is not linear in a node's equation during one piece: dry friction, Stribeck's part of it and what goes with the
+//! place in a turn, bristles, an unbalanced arm, harmonics of the angle, a fan.
 //!
 //! What it does not: decide when a node sticks (see [`crate::plant::pattern`]). Start reading at [`Bend`].
 
 use crate::base::real;
+use crate::plant::bristle::BristleSeries;
 use crate::plant::chain::{Exponent, Motion, Node};
 use crate::plant::series::{self, INVERSE, Series, TERMS};
 use crate::plant::stops::Stops;
@@ -83,6 +84,10 @@ pub(crate) struct Bend {
     pub(crate) cosine: Series,
     /// Of the node's harmonics, in their order.
     pub(crate) waves: Vec<Wave>,
+    /// Of a node whose friction goes with the place in a turn.
+    pub(crate) unevenness: Option<Wave>,
+    /// Of a node with bristles.
+    pub(crate) bristles: Option<Box<BristleSeries>>,
     /// c of a fan with the sign of the motion; 0 without one, and at rest.
     pub(crate) fan_nms2_per_rad2: f64,
 }
@@ -95,6 +100,21 @@ pub(crate) struct Wave {
 }
 
 impl Wave {
+    fn blank() -> Self {
+        Self { sine: [0.0; TERMS], cosine: [0.0; TERMS] }
+    }
+
+    fn start(&mut self, argument_rad: f64) {
+        (self.sine[0], self.cosine[0]) = (real::sin(argument_rad), real::cos(argument_rad));
+    }
+
+    /// Coefficient k, at least 1; `turn` is what the argument turns for a speed of 1 over the piece.
+    fn next(&mut self, speed: &Series, turn: f64, k: usize) {
+        let share = turn * INVERSE[k];
+        self.sine[k] = share * mirrored_product(&speed[..k], &self.cosine[..k]);
+        self.cosine[k] = -share * mirrored_product(&speed[..k], &self.sine[..k]);
+    }
+
     /// Shortens the piece by a factor.
     pub(crate) fn rescale(&mut self, scale: f64) {
         series::rescale(&mut self.sine, scale);
@@ -114,7 +134,9 @@ impl Bend {
             weakening: Weakening::blank(),
             sine: [0.0; TERMS],
             cosine: [0.0; TERMS],
-            waves: vec![Wave { sine: [0.0; TERMS], cosine: [0.0; TERMS] }; node.harmonics.len()],
+            waves: vec![Wave::blank(); node.harmonics.len()],
+            unevenness: node.per_turn.map(|_| Wave::blank()),
+            bristles: node.bristles.as_ref().map(|_| Box::new(BristleSeries::blank())),
             fan_nms2_per_rad2: 0.0,
         }
     }
@@ -130,18 +152,18 @@ impl Bend {
             self.net_nm -= sine_nm * self.sine[0] - cosine_nm * self.cosine[0];
         }
         for (wave, harmonic) in self.waves.iter_mut().zip(&node.harmonics) {
-            let argument_rad = harmonic.argument_rad(node.angle_rad);
-            (wave.sine[0], wave.cosine[0]) = (real::sin(argument_rad), real::cos(argument_rad));
+            wave.start(harmonic.argument_rad(node.angle_rad));
             self.net_nm -= harmonic.peak_nm * wave.sine[0];
         }
         self.net_nm -= node.load_nm.0;
         self.dry = Dry::of(node, margin);
+        let bends = self.start_bristles(node, margin);
         self.slope_nms_per_rad = node.viscous_nms_per_rad;
         let ramps = node.load_nm.1 != 0.0 || node.resisting_nm.1 != 0.0;
-        let turns = node.arm_nm.is_some() || !node.harmonics.is_empty();
+        let turns = node.arm_nm.is_some() || !node.harmonics.is_empty() || self.unevenness.is_some();
         self.fan_nms2_per_rad2 = self.dry.direction * node.fan_nms2_per_rad2;
         let fans = self.fan_nms2_per_rad2 != 0.0;
-        self.acts = self.dry.law != Law::Rest && (self.dry.law == Law::Falling || turns || ramps || fans);
+        self.acts = self.dry.law != Law::Rest && (self.dry.law == Law::Falling || turns || ramps || fans || bends);
         let mut friction_nm = node.viscous_nms_per_rad * node.speed_rad_per_s;
         if self.dry.law == Law::Falling {
             self.weakening.start(node, self.dry.direction);
@@ -153,9 +175,42 @@ impl Bend {
             friction_nm += by_speed * node.speed_rad_per_s;
             self.slope_nms_per_rad += 2.0 * by_speed;
         }
-        friction_nm += self.dry.level_nm;
+        if let (Some(wave), Some(per_turn)) = (&mut self.unevenness, node.per_turn) {
+            wave.start(per_turn.argument_rad(node.angle_rad));
+            let fallen_nm =
+                if self.dry.law == Law::Falling { self.dry.excess_nm * self.weakening.weakening[0] } else { 0.0 };
+            let dry_nm = fallen_nm + self.dry.level_nm;
+            let uneven_nm = dry_nm + per_turn.amplitude * wave.sine[0] * dry_nm;
+            friction_nm = node.viscous_nms_per_rad * node.speed_rad_per_s + uneven_nm;
+            if fans {
+                friction_nm += self.fan_nms2_per_rad2 * node.speed_rad_per_s * node.speed_rad_per_s;
+            }
+        } else {
+            friction_nm += self.dry.level_nm;
+        }
+        if let Some(bristles) = &self.bristles {
+            friction_nm += bristles.correction_nm();
+        }
         friction_nm += self.dry.direction * node.resisting_nm.0;
         self.net_nm - friction_nm
+    }
+
+    /// Takes a node's bristles at the piece's start; returns whether they make other than dry friction.
+    fn start_bristles(&mut self, node: &Node, margin: f64) -> bool {
+        let (Some(series), Some(bristles)) = (&mut self.bristles, &node.bristles) else { return false };
+        self.net_nm -= series.start(bristles, node, &mut self.dry, &mut self.weakening, margin);
+        series.bends()
+    }
+
+    /// Coefficient k of what dry friction has above its mean at this place, as a torque in the direction of the motion.
+    fn uneven_power(&mut self, speed: &Series, node: &Node, length_s: f64, k: usize) -> f64 {
+        let (Some(wave), Some(per_turn)) = (&mut self.unevenness, node.per_turn) else { return 0.0 };
+        wave.next(speed, length_s * f64::from(per_turn.periods), k);
+        let mut product_nm = self.dry.level_nm * wave.sine[k];
+        if self.dry.law == Law::Falling {
+            product_nm += self.dry.excess_nm * mirrored_product(&self.weakening.weakening[..=k], &wave.sine[..=k]);
+        }
+        per_turn.amplitude * product_nm
     }
 
     /// Adds a stop that pushes on this node.
@@ -176,6 +231,12 @@ impl Bend {
         if self.dry.law == Law::Falling {
             bend_nm = self.dry.excess_nm * self.weakening.next(speed, node, k);
         }
+        if self.unevenness.is_some() {
+            bend_nm += self.uneven_power(speed, node, length_s, k);
+        }
+        if let Some(series) = &mut self.bristles {
+            bend_nm += series.power(&mut self.weakening, speed, node, length_s, k);
+        }
         if let Some((sine_nm, cosine_nm)) = node.arm_nm {
             let share = length_s * INVERSE[k];
             self.sine[k] = share * mirrored_product(&speed[..k], &self.cosine[..k]);
@@ -183,9 +244,7 @@ impl Bend {
             bend_nm += sine_nm * self.sine[k] - cosine_nm * self.cosine[k];
         }
         for (wave, harmonic) in self.waves.iter_mut().zip(&node.harmonics) {
-            let share = length_s * f64::from(harmonic.per_turn) * INVERSE[k];
-            wave.sine[k] = share * mirrored_product(&speed[..k], &wave.cosine[..k]);
-            wave.cosine[k] = -share * mirrored_product(&speed[..k], &wave.sine[..k]);
+            wave.next(speed, length_s * f64::from(harmonic.per_turn), k);
             bend_nm += harmonic.peak_nm * wave.sine[k];
         }
         if self.fan_nms2_per_rad2 != 0.0 {

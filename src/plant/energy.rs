@@ -2,9 +2,11 @@
 //!
 //! What it does not: run unless asked for. Start reading at [`Energy::residual_j`].
 
-use crate::plant::chain::{Chain, Reach, Stop};
-use crate::plant::dry::Law;
+use crate::plant::bristle::Bristles;
+use crate::plant::chain::{Chain, Node, Reach, Stop};
+use crate::plant::dry::{Bend, Law};
 use crate::plant::expansion::{Expansion, relaxed};
+use crate::plant::friction::Bristle;
 use crate::plant::joint::{Contact, Joint};
 use crate::plant::series::{TERMS, integral, product_integral};
 use crate::plant::weakening::mirrored_product;
@@ -36,7 +38,7 @@ pub struct Energy {
     /// Work done against loads that may give it back: constant, unbalanced arm, harmonics, noise, the programme's load
     /// torque.
     pub load_j: f64,
-    /// Stored at the start: kinetic, in the springs of couplings and stops, and in the winding's inductances.
+    /// Stored at the start: kinetic, in the springs of couplings, stops and bristles, and in the winding's inductances.
     pub stored_start_j: f64,
     /// Stored now.
     pub stored_j: f64,
@@ -56,6 +58,27 @@ impl Energy {
     pub fn work_j(&self) -> f64 {
         self.supplied_gross_j + self.load_j.abs() + self.stored_start_j
     }
+}
+
+/// Coefficient k of a node's dry friction, or of its bristles' torque without the viscous part.
+fn dry_nm(bend: &Bend, node: &Node, k: usize) -> f64 {
+    if let (Some(series), Some(bristles)) = (&bend.bristles, &node.bristles) {
+        let Bristle { stiffness_nm_per_rad, damping_nms_per_rad, .. } = bristles.bristle;
+        return stiffness_nm_per_rad * series.bend_rad[k] + damping_nms_per_rad * series.bend_speed[k];
+    }
+    let falls = bend.dry.law == Law::Falling;
+    let mut dry_nm = if falls { bend.dry.excess_nm * bend.weakening.weakening[k] } else { 0.0 };
+    if k == 0 {
+        dry_nm += bend.dry.level_nm;
+    }
+    if let (Some(wave), Some(per_turn)) = (&bend.unevenness, &node.per_turn) {
+        let mut uneven_nm = bend.dry.level_nm * wave.sine[k];
+        if falls {
+            uneven_nm += bend.dry.excess_nm * mirrored_product(&bend.weakening.weakening[..=k], &wave.sine[..=k]);
+        }
+        dry_nm += per_turn.amplitude * uneven_nm;
+    }
+    dry_nm
 }
 
 /// Keeps the account: exact integrals of the products of the series that the motion is.
@@ -79,8 +102,10 @@ impl Audit {
             Some(Reach::Pressing(side)) => chain.stop_spring_j(side),
             _ => 0.0,
         };
+        let bristles_j: f64 =
+            chain.nodes.iter().filter_map(|node| node.bristles.as_ref()).map(Bristles::stored_j).sum();
         let winding_j = chain.winding.as_ref().map_or(0.0, Winding::stored_j);
-        kinetic_j + springs_j + stop_j + winding_j
+        kinetic_j + springs_j + stop_j + winding_j + bristles_j
     }
 
     /// Adds the part of a piece up to τ; called before the chain moves.
@@ -127,9 +152,7 @@ impl Audit {
             if k + 1 == terms {
                 break; // torques have one coefficient fewer than speeds
             }
-            if bend.dry.law == Law::Falling {
-                friction[k] += bend.dry.excess_nm * bend.weakening.weakening[k];
-            }
+            friction[k] += dry_nm(bend, node, k);
             if let Some((sine_nm, cosine_nm)) = node.arm_nm {
                 load[k] = sine_nm * bend.sine[k] - cosine_nm * bend.cosine[k];
             }
@@ -140,12 +163,17 @@ impl Audit {
                 friction[k] += bend.fan_nms2_per_rad2 * mirrored_product(&speed[..=k], &speed[..=k]);
             }
         }
-        friction[0] += bend.dry.level_nm + bend.dry.direction * node.resisting_nm.0;
+        friction[0] += bend.dry.direction * node.resisting_nm.0;
         friction[1] += bend.dry.direction * node.resisting_nm.1 * length_s;
         load[0] += node.load_nm.0;
         load[1] += node.load_nm.1 * length_s;
         self.energy.friction_j += length_s * product_integral(&friction[..terms], speed, tau);
         self.energy.load_j += length_s * product_integral(&load[..terms], speed, tau);
+        if let (Some(series), Some(bristles)) = (&bend.bristles, &node.bristles) {
+            let stiffness = bristles.bristle.stiffness_nm_per_rad;
+            let (bend_rad, bend_speed) = (&series.bend_rad[..terms], &series.bend_speed[..terms]);
+            self.energy.friction_j -= stiffness * length_s * product_integral(bend_rad, bend_speed, tau);
+        }
     }
 
     /// In contact the damper loses d x'²; in the open gap d (x' − b')² with x' − b' = −(k/d)(x − b), which is all the

@@ -44,7 +44,7 @@ const HALVINGS_MAX: u32 = 200;
 
 /// Share by which a node must be faster than `spent_rad_per_s` at a piece's start for its Stribeck part to be left out;
 /// if it slows down below that within the piece, the piece is computed again with it.
-const MARGIN: f64 = 0.05;
+pub(crate) const MARGIN: f64 = 0.05;
 
 /// Share of a power's radius of convergence that a piece may take: its terms then fall by 4 each, to 4e-15 in all.
 const WITHIN_RADIUS: f64 = 0.25;
@@ -65,6 +65,8 @@ pub(crate) struct Expansion {
     pub(crate) bends: Vec<Bend>,
     /// Whether any node has a Stribeck exponent other than 1 and 2.
     unusual: bool,
+    /// Whether any node has bristles.
+    bristled: bool,
 }
 
 impl Expansion {
@@ -81,11 +83,16 @@ impl Expansion {
             lanes: vec![Lane::default(); count],
             bends: chain.nodes.iter().map(Bend::blank).collect(),
             unusual: chain.nodes.iter().any(|node| matches!(node.exponent, Exponent::Other(_))),
+            bristled: chain.nodes.iter().any(|node| node.bristles.is_some()),
         }
     }
 
     /// Expands the motion of a chain from now on, over at most a length in s; `length_s` is then how far it holds.
     pub(crate) fn expand(&mut self, chain: &Chain, at_most_s: f64, stepping: Stepping) -> Result<(), Cause> {
+        if self.bristled {
+            self.expand_bristles(chain, at_most_s, stepping.order)?;
+            return if self.unusual { self.stay_unfelt(chain) } else { Ok(()) };
+        }
         self.grow(chain, at_most_s, stepping.order, MARGIN)?;
         if self.weakening_returns(chain) {
             self.grow(chain, at_most_s, stepping.order, f64::INFINITY)?;
@@ -95,7 +102,13 @@ impl Expansion {
 
     /// All coefficients. Chains of up to three nodes have the loop over powers compiled for their number, with all that
     /// is under way in registers: half the time of the loop for any number. `margin`: see [`MARGIN`].
-    fn grow(&mut self, chain: &Chain, length_s: f64, order: Option<usize>, margin: f64) -> Result<(), Cause> {
+    pub(crate) fn grow(
+        &mut self,
+        chain: &Chain,
+        length_s: f64,
+        order: Option<usize>,
+        margin: f64,
+    ) -> Result<(), Cause> {
         self.length_s = if self.unusual { length_s.min(length_within_radius_s(chain, margin)) } else { length_s };
         if chain.is_live() {
             self.grow_as::<true>(chain, order, margin)
@@ -135,6 +148,7 @@ impl Expansion {
             chain,
             length_s: self.length_s,
             order,
+            bristled: self.bristled,
             motor_nm: &mut self.motor_nm,
             flux: &mut self.flux,
             coils: chain.coils(),
@@ -145,6 +159,11 @@ impl Expansion {
         self.terms = highest + 1;
         for (i, lane) in lanes.iter().enumerate() {
             self.sums[i] = lane.sums;
+        }
+        if self.bristled {
+            for series in self.bends.iter_mut().filter_map(|bend| bend.bristles.as_mut()) {
+                series.finish(self.length_s, self.terms);
+            }
         }
         if enough { Ok(()) } else { self.shorten_until_converged(chain) }
     }
@@ -190,20 +209,35 @@ impl Expansion {
     fn shorten_until_converged(&mut self, chain: &Chain) -> Result<(), Cause> {
         let mut sizes = lane::sizes(chain, self.length_s, &self.motor_nm, &self.speeds);
         let mut linkages = if chain.is_live() { self.flux.sizes(chain.coils()) } else { [0.0; TERMS] };
+        let mut bristles = if self.bristled { self.bristle_sizes(chain) } else { [0.0; TERMS] };
         let mut scale = 1.0;
         for _ in 0..HALVINGS_MAX {
-            if !(sizes.iter().sum::<f64>() + linkages.iter().sum::<f64>()).is_finite() {
+            let all = sizes.iter().chain(&linkages).chain(&bristles);
+            if !all.sum::<f64>().is_finite() {
                 return Err(Cause::StateNotFinite);
             }
-            if lane::all_converged(&sizes) && lane::all_converged(&linkages) {
+            if [&sizes, &linkages, &bristles].into_iter().all(lane::all_converged) {
                 self.rescale(scale);
                 return Ok(());
             }
             scale *= 0.5;
             series::rescale(&mut sizes, 0.5);
             series::rescale(&mut linkages, 0.5);
+            series::rescale(&mut bristles, 0.5);
         }
         Err(Cause::TooStiff)
+    }
+
+    /// Sizes of all bristles' powers, each as a share of the largest torque.
+    fn bristle_sizes(&self, chain: &Chain) -> Series {
+        let mut sizes = [0.0; TERMS];
+        for (bend, node) in self.bends.iter().zip(&chain.nodes) {
+            let (Some(series), Some(bristles)) = (&bend.bristles, &node.bristles) else { continue };
+            for (sum, size) in sizes.iter_mut().zip(series.sizes(bristles, &bend.weakening)) {
+                *sum += size / bristles.bristle.static_nm;
+            }
+        }
+        sizes
     }
 
     /// Shortens the piece by a factor: every coefficient k times scaleᵏ.
@@ -218,8 +252,11 @@ impl Expansion {
             for one in [&mut bend.weakening.weakening, &mut bend.sine, &mut bend.cosine] {
                 series::rescale(one, scale);
             }
-            for wave in &mut bend.waves {
+            for wave in bend.waves.iter_mut().chain(&mut bend.unevenness) {
                 wave.rescale(scale);
+            }
+            if let Some(series) = &mut bend.bristles {
+                series.rescale(scale);
             }
         }
         for (speed, sums) in self.speeds.iter_mut().zip(&mut self.sums) {
@@ -234,7 +271,7 @@ impl Expansion {
     }
 
     /// Whether a node whose Stribeck part was taken as spent gets slow enough in this piece to feel it.
-    fn weakening_returns(&self, chain: &Chain) -> bool {
+    pub(crate) fn weakening_returns(&self, chain: &Chain) -> bool {
         chain.nodes.iter().zip(&self.sums).zip(&self.bends).any(|((node, sums), bend)| {
             bend.dry.law == Law::Level
                 && bend.dry.excess_nm != 0.0
@@ -290,6 +327,9 @@ impl Expansion {
                 turn_rad = self.length_s * travel;
                 node.angle_rad += turn_rad;
                 node.speed_rad_per_s += growth;
+            }
+            if let (Some(series), Some(bristles)) = (&bend.bristles, &mut node.bristles) {
+                bristles.bend_rad = series::value(&series.bend_rad[..self.terms], tau);
             }
             node.known_zeros = 0;
             node.load_nm.0 += node.load_nm.1 * elapsed_s;

@@ -56,6 +56,8 @@ pub(crate) struct Powers<'a> {
     pub(crate) length_s: f64,
     /// Highest power, where it is given.
     pub(crate) order: Option<usize>,
+    /// Whether any node has bristles.
+    pub(crate) bristled: bool,
     pub(crate) motor_nm: &'a mut Series,
     pub(crate) flux: &'a mut Flux,
     pub(crate) coils: &'a Coils,
@@ -115,11 +117,16 @@ pub(crate) fn add_powers<const LIVE: bool>(lanes: &mut [Lane], powers: &mut Powe
             && powers.order.is_none()
             && converged(latest, largest)
             && (!LIVE || powers.flux.converged(powers.coils, k + 1))
+            && (!powers.bristled || bristles_converged(powers.bends))
         {
             return (k + 1, true);
         }
     }
     (last, powers.order.is_some())
+}
+
+fn bristles_converged(bends: &[Bend]) -> bool {
+    bends.iter().filter_map(|bend| bend.bristles.as_ref()).all(|series| series.converged())
 }
 
 /// What a torque on the motor is worth as a speed over the piece, in the weight of the motor's speed.

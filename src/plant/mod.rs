@@ -20,6 +20,7 @@ pub mod stepper;
 pub mod stops;
 pub mod train;
 
+mod bristle;
 mod chain;
 mod dry;
 mod effect_series;
@@ -31,7 +32,9 @@ mod joint;
 mod lane;
 mod limiter;
 mod pattern;
+mod rubbing;
 mod search;
 mod series;
+mod slaving;
 mod weakening;
 mod winding;

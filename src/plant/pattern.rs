@@ -141,20 +141,20 @@ impl Chain {
         let Motion::Slides(direction) = self.nodes[node].motion else { return };
         self.nodes[node].speed_rad_per_s = 0.0;
         let net_nm = self.net_torque_nm(node);
-        let holding_nm = self.nodes[node].holding_torque_nm();
         let this = &mut self.nodes[node];
+        let holding_nm = this.holding_torque_nm(net_nm);
         if 0.0 < holding_nm && net_nm.abs() <= holding_nm {
             this.motion = Motion::Held;
             this.known_zeros = 0;
             notes.add(EventKind::Sticks, Place::Node(node), direction);
         } else {
-            this.motion = Motion::Slides(if net_nm == 0.0 { -direction } else { 1.0_f64.copysign(net_nm) });
+            this.slide(if net_nm == 0.0 { -direction } else { 1.0_f64.copysign(net_nm) });
             this.known_zeros = 1;
         }
     }
 
     fn break_away(&mut self, node: usize, direction: f64, known_zeros: usize, notes: &mut Notes) {
-        self.nodes[node].motion = Motion::Slides(direction);
+        self.nodes[node].slide(direction);
         self.nodes[node].known_zeros = known_zeros;
         notes.add(EventKind::BreaksAway, Place::Node(node), direction);
     }
@@ -164,7 +164,7 @@ impl Chain {
         for node in 0..self.nodes.len() {
             if self.nodes[node].motion == Motion::Held {
                 let net_nm = self.net_torque_nm(node);
-                if self.nodes[node].holding_torque_nm() < net_nm.abs() {
+                if self.nodes[node].holding_torque_nm(net_nm) < net_nm.abs() {
                     self.break_away(node, 1.0_f64.copysign(net_nm), 1, notes);
                 }
             }
@@ -172,13 +172,13 @@ impl Chain {
     }
 
     /// Takes a node without dry friction (from now on) out of its pattern, and one with dry friction into one. At the
-    /// start of a tick, where the programme's resisting torque and the brake may come and go. A node with a fan slides
-    /// though nothing rubs: its fan's series holds in one direction.
+    /// start of a tick, where the programme's resisting torque and the brake may come and go. A one-sided
+    /// node slides though nothing rubs: its series hold in one direction.
     pub(crate) fn adopt_friction(&mut self, node: usize, dry: bool, notes: &mut Notes) {
         let this = &mut self.nodes[node];
         match (this.motion, dry) {
             (Motion::Free, true) if this.speed_rad_per_s == 0.0 => this.motion = Motion::Held,
-            (Motion::Free, true) => this.motion = Motion::Slides(1.0_f64.copysign(this.speed_rad_per_s)),
+            (Motion::Free, true) => this.slide(1.0_f64.copysign(this.speed_rad_per_s)),
             (Motion::Held, false) => {
                 self.let_go(node);
                 let net_nm = self.net_torque_nm(node);
@@ -193,13 +193,13 @@ impl Chain {
 
     /// Nothing rubs on a node (from now on).
     fn let_go(&mut self, node: usize) {
-        if !self.nodes[node].has_fan() {
+        if !self.nodes[node].is_one_sided() {
             self.nodes[node].motion = Motion::Free;
             return;
         }
         let speed_rad_per_s = self.nodes[node].speed_rad_per_s;
         let ahead = if speed_rad_per_s == 0.0 { self.net_torque_nm(node) } else { speed_rad_per_s };
-        self.nodes[node].motion = Motion::Slides(1.0_f64.copysign(ahead));
+        self.nodes[node].slide(1.0_f64.copysign(ahead));
     }
 
     /// Takes a coupling apart; returns what its spring held, in J.

@@ -124,7 +124,8 @@ fn hold_is_safe(chain: &Chain, node: usize, expansion: &Expansion) -> bool {
         + expansion.length_s * (this.load_nm.1.abs() + this.resisting_nm.1.abs())
         + Swing::passed_nm(chain, node.checked_sub(1), expansion)
         + Swing::passed_nm(chain, Some(node), expansion) * behind;
-    swing_nm + expansion.bends[node].net_nm.abs() < this.holding_torque_nm()
+    let holding_nm = this.holding_torque_nm(1.0).min(this.holding_torque_nm(-1.0));
+    swing_nm + expansion.bends[node].net_nm.abs() < holding_nm
 }
 
 /// Whether the sizes of twist and strain alone exclude that an open gap's side is reached.
@@ -260,7 +261,7 @@ impl Search {
         let net_nm = held_net_series(chain, node, expansion);
         for direction in [1.0, -1.0] {
             let mut spare = net_nm.map(|coefficient| -direction * coefficient);
-            spare[0] += this.holding_torque_nm();
+            spare[0] += this.holding_torque_nm(direction);
             spare[1] += this.resisting_nm.1 * expansion.length_s;
             self.consider(&spare[..expansion.terms], Ending::Hold(node, direction));
         }

@@ -110,6 +110,8 @@ pub struct Plant {
     input: Option<TickInput>,
     chain: Chain,
     expansion: Expansion,
+    /// Whether any bearing warms.
+    warms: bool,
     effort: Effort,
     audit: Option<Audit>,
     edges: Option<EdgeWatch>,
@@ -142,6 +144,7 @@ impl Plant {
         assert!(0 < stepping.pieces, "a tick has at least one piece");
         let chain = Chain::new(parameters, initial);
         let expansion = Expansion::new(&chain);
+        let warms = chain.nodes.iter().any(|node| node.warmed.is_some());
         let audit = audit.then(|| Audit::new(&chain));
         Self {
             rate,
@@ -151,6 +154,7 @@ impl Plant {
             input: None,
             chain,
             expansion,
+            warms,
             effort: Effort::default(),
             audit,
             edges: None,
@@ -196,6 +200,11 @@ impl Plant {
             self.check_input(input, noise, start_s)?;
             self.take_input(input, noise, start_s, events);
             self.input = noise.is_empty().then_some(*input);
+        }
+        if self.warms {
+            for node in &mut self.chain.nodes {
+                node.warm(self.rate.period_s());
+            }
         }
         let piece_s = self.piece_s;
         let mut budget = Budget { pieces: PIECES_MAX, changes: CHANGES_MAX };

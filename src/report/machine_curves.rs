@@ -84,10 +84,7 @@ fn friction(scenario: &Scenario) -> Vec<Curve> {
     let ratios = ratios_to_motor(plant);
     let highest = scenario.axis.max_speed_rad_per_s;
     let slowest = (plant.nodes.iter().zip(&ratios))
-        .filter_map(|(node, ratio)| match &node.friction {
-            Friction::Coulomb(coulomb) => Some(coulomb.stribeck_rad_per_s * ratio.abs()),
-            Friction::None => None,
-        })
+        .filter_map(|(node, ratio)| Some(node.friction.stribeck_rad_per_s()? * ratio.abs()))
         .fold(highest, f64::min);
     let at = |node: usize, speed: f64| {
         plant.nodes[node].friction.slipping_torque_nm(speed / ratios[node].abs()) / ratios[node].abs()

@@ -16,7 +16,6 @@ use crate::drive::setting::{Setting, Settings};
 use crate::linear::chain::Gaps;
 use crate::linear::facts::Facts;
 use crate::linear::model::LoopModel;
-use crate::plant::friction::Friction;
 use crate::plant::train::Parameters;
 use crate::scenario::{Machine, Scenario};
 use crate::trial::examination::NOMINAL;
@@ -67,17 +66,14 @@ fn nodes(plant: &Parameters) -> Vec<NodeFacts> {
         if let Some(coupling) = number.checked_sub(1).and_then(|before| plant.couplings.get(before)) {
             ratio *= coupling.ratio;
         }
-        let (kinetic_nm, static_nm, viscous_nms_per_rad) = match &node.friction {
-            Friction::None => (0.0, 0.0, 0.0),
-            Friction::Coulomb(coulomb) => (coulomb.kinetic_nm, coulomb.static_nm, coulomb.viscous_nms_per_rad),
-        };
+        let friction = &node.friction;
         facts.push(NodeFacts {
             name: if number == 0 { "motor".to_owned() } else { format!("node {number}") },
             inertia_kgm2: node.inertia_kgm2,
             inertia_at_motor_kgm2: node.inertia_kgm2 / (ratio * ratio),
-            kinetic_nm,
-            static_nm,
-            viscous_nms_per_rad,
+            kinetic_nm: friction.kinetic_nm(),
+            static_nm: friction.static_nm(),
+            viscous_nms_per_rad: friction.viscous_nms_per_rad(),
         });
     }
     facts
@@ -117,9 +113,7 @@ fn changes(corner: &Parameters, nominal: &Parameters) -> Vec<String> {
     };
     for (number, (now, then)) in corner.nodes.iter().zip(&nominal.nodes).enumerate() {
         note(format!("inertia of node {number}"), now.inertia_kgm2, then.inertia_kgm2);
-        if let (Friction::Coulomb(now), Friction::Coulomb(then)) = (&now.friction, &then.friction) {
-            note(format!("kinetic friction of node {number}"), now.kinetic_nm, then.kinetic_nm);
-        }
+        note(format!("kinetic friction of node {number}"), now.friction.kinetic_nm(), then.friction.kinetic_nm());
     }
     for (number, (now, then)) in corner.couplings.iter().zip(&nominal.couplings).enumerate() {
         note(format!("stiffness of coupling {number}"), now.stiffness_nm_per_rad, then.stiffness_nm_per_rad);

@@ -1,11 +1,13 @@
 //! Part G: friction.
 //!
-//! What it does not: bristle friction. Start reading anywhere.
+//! What it does not: steady bristles (`tests/plant_trajectories/friction.rs`). Start reading anywhere.
 
+use plantstand::base::time::TickRate;
+use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::{EventKind, EventLog};
-use plantstand::plant::friction::{Coulomb, Friction};
+use plantstand::plant::friction::{Bristle, Coulomb, Friction};
 use plantstand::plant::stepper::{Plant, Ramp, TickInput};
-use plantstand::plant::train::Initial;
+use plantstand::plant::train::{Initial, Node};
 
 use crate::rows::{RATE, Row, chain, moving, rubbing, run_until};
 
@@ -89,4 +91,55 @@ fn breakaway_on_a_ramp() {
     let breakaway = events.iter().next().expect("it breaks away");
     assert_eq!((breakaway.kind, events.iter().count()), (EventKind::BreaksAway, 1));
     row.check(&[breakaway.time_s, plant.speed_rad_per_s(0), plant.angle_rad(0)]);
+}
+
+/// A node drawn by a spring whose other end is so heavy that it moves on at its speed: angle and speed at the row's times.
+fn drawn(row: &Row) -> Vec<[f64; 2]> {
+    let bristle = Bristle {
+        kinetic_nm: row.input("kinetic_nm"),
+        static_nm: row.input("static_nm"),
+        stribeck_rad_per_s: row.input("stribeck_rad_per_s"),
+        stribeck_exponent: 2.0,
+        viscous_nms_per_rad: row.input("sigma2_nms_per_rad"),
+        stiffness_nm_per_rad: row.input("sigma0_nm_per_rad"),
+        damping_nms_per_rad: row.input("sigma1_nms_per_rad"),
+    };
+    let spring = Coupling {
+        ratio: 1.0,
+        stiffness_nm_per_rad: row.input("spring_nm_per_rad"),
+        damping_nms_per_rad: 0.0,
+        half_gap_rad: 0.0,
+        torque_limit_nm: None,
+        coupled: true,
+    };
+    let drawn = Node { inertia_kgm2: row.input("inertia_kgm2"), friction: Friction::Bristle(bristle) };
+    let heavy = Node { inertia_kgm2: 1e9, friction: Friction::None };
+    let parameters = chain(vec![heavy, drawn], vec![spring]);
+    let rate = TickRate { hz: 1000 };
+    let mut plant = moving(&parameters, &[row.input("drawn_at_rad_per_s"), 0.0], 0.0, rate);
+    let mut events = EventLog::new(10);
+    let at = row.inputs("at_s").into_iter().map(|at_s| {
+        while plant.tick() < rate.nearest_tick(at_s) {
+            plant.step(&TickInput::default(), &mut events).expect("no fault");
+        }
+        [plant.angle_rad(1), plant.speed_rad_per_s(1)]
+    });
+    at.collect()
+}
+
+/// Row `lugre-stick-slip`: the numbers of Canudas de Wit et al. 1995, from memory.
+#[test]
+fn bristles_stick_and_slip() {
+    let row = Row::named("lugre-stick-slip");
+    row.check(&drawn(&row).iter().map(|state| state[0]).collect::<Vec<_>>());
+}
+
+/// Row `lugre-stick-slip-machine`: as above, with the numbers of a small machine.
+#[test]
+fn bristles_of_a_small_machine_stick_and_slip() {
+    let row = Row::named("lugre-stick-slip-machine");
+    let states = drawn(&row);
+    let found: Vec<f64> = (0..2).flat_map(|which| states.iter().map(move |state| state[which])).collect();
+    // Of the largest of each: angles to 0.06 rad, speeds to 0.45 rad/s.
+    row.check_within(&found, 0.06 * 1e-5);
 }

@@ -6,7 +6,7 @@
 
 use plantstand::plant::stepper::{Effort, Stepping};
 
-use crate::{order, reference, winding};
+use crate::{friction as rubs, order, reference, winding};
 
 /// One row of the page.
 pub struct Case {
@@ -43,6 +43,10 @@ const SCIPY: &str = "SciPy, DOP853 and Radau, events located";
 
 const fn trajectory(name: &'static str, allowed: f64, run: fn() -> Found) -> Case {
     Case { name, reference: SCIPY, allowed, run, halving: None }
+}
+
+const fn friction(name: &'static str, allowed: f64, run: fn() -> Found) -> Case {
+    Case { name, reference: "SciPy, Radau for bristles, else DOP853, events located", allowed, run, halving: None }
 }
 
 /// All of them.
@@ -84,4 +88,15 @@ pub const CASES: &[Case] = &[
             steps: &[(3, 64), (4, 32), (6, 8), (8, 4)],
         }),
     },
+    friction("bristles that stick and slip, the paper's numbers", 1e-6, || rubs::found("bristle_paper")),
+    friction("bristles of an axis", 1e-6, || rubs::found("bristle_axis")),
+    friction("bristles before they slip", 1e-6, || rubs::found("bristle_presliding")),
+    friction("bristles on a load, Stribeck exponent 1", 1e-6, || rubs::found("bristle_two_masses")),
+    friction("bristles, stiff", 1e-6, || rubs::found("bristle_stiff")),
+    friction("bristles, very stiff", 1e-6, || rubs::found("bristle_very_stiff")),
+    friction("friction by direction", 1e-5, || rubs::found("direction")),
+    friction("viscous friction by direction", 1e-5, || rubs::found("direction_viscous_only")),
+    friction("friction by place in a turn", 1e-5, || rubs::found("per_turn")),
+    friction("friction by direction and place", 1e-5, || rubs::found("direction_and_per_turn")),
+    friction("a bearing that warms", 1e-5, || rubs::found("warming")),
 ];

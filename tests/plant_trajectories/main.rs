@@ -6,6 +6,7 @@
 //! at `cases.rs`.
 
 mod cases;
+mod friction;
 mod order;
 mod page;
 mod reference;

@@ -5,6 +5,7 @@
 
 pub(crate) mod axis;
 mod drive;
+mod friction;
 mod limit;
 mod load;
 pub(crate) mod machine;

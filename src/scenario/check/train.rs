@@ -1,16 +1,15 @@
-//! The train: nodes with their friction, couplings.
+//! The train: nodes, couplings.
 //!
-//! What it does not: belts, screws and racks (`transmission.rs`), loads (`load.rs`), put it all together (`machine.rs`). Start reading at [`nodes`].
+//! What it does not: friction (`friction.rs`), belts, screws and racks (`transmission.rs`), loads (`load.rs`), put it all together (`machine.rs`). Start reading at [`nodes`].
 
 use std::f64::consts::PI;
 
 use crate::base::time::TickRate;
-use crate::base::units::RPM_RAD_PER_S;
 use crate::linear::facts::resonances_hz;
 use crate::plant::coupling::Coupling;
-use crate::plant::friction::{Coulomb, Friction};
+use crate::plant::friction::Friction;
 use crate::plant::train::{Node, Parameters};
-use crate::scenario::check::{refuse_more_than, refuse_twins, transmission};
+use crate::scenario::check::{friction::friction, refuse_more_than, refuse_twins, transmission};
 use crate::scenario::complaint::Kind;
 use crate::scenario::keys::machine::MAX_NODES;
 use crate::scenario::reader::Complaints;
@@ -53,30 +52,6 @@ fn inertias_kgm2(root: &View<'_>) -> Vec<Option<f64>> {
     let own = std::iter::once(motor_kgm2).chain(trains.iter().map(transmission::inertia_kgm2));
     let fixed = trains.iter().map(transmission::inertia_before_kgm2).chain([Some(0.0)]);
     own.zip(fixed).map(|(own_kgm2, fixed_kgm2)| Some(own_kgm2? + fixed_kgm2?)).collect()
-}
-
-fn friction(node: &View<'_>, complaints: &mut Complaints) -> Option<Friction> {
-    if !node.has("friction") {
-        return Some(Friction::None);
-    }
-    let view = node.view("friction")?;
-    if view.kind()? == "none" {
-        return Some(Friction::None);
-    }
-    let (kinetic_nm, static_nm) = (view.number("kinetic_nm"), view.number("static_nm"));
-    if let (Some(kinetic_nm), Some(static_nm)) = (kinetic_nm, static_nm)
-        && static_nm < kinetic_nm
-    {
-        let allowed = format!("static is not below kinetic: allowed from {} Nm (kinetic_nm)", figure(kinetic_nm));
-        view.refuse("static_nm", &allowed, complaints);
-    }
-    Some(Friction::Coulomb(Coulomb {
-        kinetic_nm: kinetic_nm?,
-        static_nm: static_nm?,
-        stribeck_rad_per_s: view.number("stribeck_rpm")? * RPM_RAD_PER_S,
-        stribeck_exponent: view.number("stribeck_exponent")?,
-        viscous_nms_per_rad: view.number("viscous_nms_per_rad")?,
-    }))
 }
 
 /// Every coupling, the motor's first.

@@ -253,22 +253,68 @@ static FRICTION: Tagged = Tagged {
                     // 2 is the usual choice in the literature on the Stribeck curve.
                     number("stribeck_exponent", "", 0.1, 10.0, "Exponent of the Stribeck curve.")
                         .or(Presence::Number(2.0)),
-                    number("viscous_nms_per_rad", "Nm·s/rad", 0.0, 1e5, "Viscous friction.").or(Presence::Number(0.0)),
+                    viscous(),
+                    number("kinetic_negative_nm", "Nm", 0.0, 1e5, "Kinetic in negative direction, if it differs.")
+                        .optional(),
+                    number("static_negative_nm", "Nm", 0.0, 1e5, "Static in negative direction, if it differs.")
+                        .optional(),
+                    number(
+                        "viscous_negative_nms_per_rad",
+                        "Nm·s/rad",
+                        0.0,
+                        1e5,
+                        "Viscous in negative direction, if it differs.",
+                    )
+                    .optional(),
+                    whole("per_turn", "", 1, 10_000, "Periods a turn of kinetic and static friction's rise and fall.")
+                        .optional(),
+                    number("per_turn_amplitude", "", -0.99, 0.99, "Its peak, as a share of the friction.").optional(),
+                    number("per_turn_phase_deg", "°", -360.0, 360.0, "Its phase at angle 0.").or(Presence::Number(0.0)),
+                    key(
+                        "falls_with_warmth",
+                        Shape::Table(&FALLS_WITH_WARMTH),
+                        "A bearing whose friction falls as it warms; not unless given.",
+                    )
+                    .optional(),
                 ],
-                later: &[
-                    "kinetic_negative_nm",
-                    "static_negative_nm",
-                    "viscous_negative_nms_per_rad",
-                    "per_turn",
-                    "per_turn_amplitude",
-                    "per_turn_phase_deg",
-                    "falls_with_warmth",
+                later: &[],
+            },
+        },
+        Variant {
+            name: "bristle",
+            section: Section {
+                what: "Bristles that bend before they slip (LuGre): no stick, but a spring; and a viscous part.",
+                keys: &[
+                    number("kinetic_nm", "Nm", 1e-6, 1e5, "Kinetic friction at high speed, without the viscous part."),
+                    number("static_nm", "Nm", 1e-6, 1e5, "Static friction, not below kinetic."),
+                    number("stribeck_rpm", "rpm", 1e-4, 1e4, "Stribeck speed of the node."),
+                    number("stribeck_exponent", "", 1.0, 2.0, "Exponent of the Stribeck curve, 1 or 2.")
+                        .or(Presence::Number(2.0)),
+                    viscous(),
+                    number("bristle_stiffness_nm_per_rad", "Nm/rad", 1e-2, 1e9, "Stiffness of the bristles."),
+                    number("bristle_damping_nms_per_rad", "Nm·s/rad", 0.0, 1e6, "Damping of the bristles.")
+                        .or(Presence::Number(0.0)),
                 ],
+                later: &[],
             },
         },
     ],
-    later: &["bristle"],
+    later: &[],
     preset: None,
+};
+
+const fn viscous() -> Key {
+    number("viscous_nms_per_rad", "Nm·s/rad", 0.0, 1e5, "Viscous friction.").or(Presence::Number(0.0))
+}
+
+static FALLS_WITH_WARMTH: Section = Section {
+    what: "Friction times 1 - by u / (1 + u); its warmth u follows power / at_power_w with the time constant, from 0.",
+    keys: &[
+        number("by", "", 0.0, 0.99, "Share by which it falls in the end."),
+        number("at_power_w", "W", 1e-3, 1e6, "Friction's power at which half of the fall comes."),
+        number("time_constant_s", "s", 0.01, 1e5, "Time constant of warming."),
+    ],
+    later: &[],
 };
 
 const fn node() -> Key {

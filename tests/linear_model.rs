@@ -117,7 +117,7 @@ fn check_steps(corner: &str, machine: &Machine) {
 /// The frequency response by transfer functions is that of the closed-loop state matrix, C (zI − A)⁻¹ B.
 #[test]
 fn curves_are_those_of_the_state_matrix() {
-    for (machine, latency_ticks) in [(roll(), 1), (arm(), 2)] {
+    for (machine, latency_ticks) in [(roll(), 1), (arm(), 2), (gate().wound(), 1)] {
         let machine = linear(machine, latency_ticks);
         let settings = all_on(&machine);
         let model = LoopModel::new(&machine.parameters, &machine.sensor, &settings, RATE, Gaps::Closed);

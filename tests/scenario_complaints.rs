@@ -149,7 +149,7 @@ fn initial_states_are_checked() {
         ARM,
         "[axis]",
         &initial("angle_rad = [0.0, 0.0]"),
-        &["54: axis.start_deg = -70; initial.angle_rad says where the axis starts"],
+        &["55: axis.start_deg = -70; initial.angle_rad says where the axis starts"],
     );
     let without_start = changed(ARM, &[("start_deg = -70\n", "")]);
     check(&without_start, "[axis]", &initial("angle_rad = [0.0, 0.0]\nspeed_rad_per_s = [3, 0]"), &[]);
@@ -157,15 +157,15 @@ fn initial_states_are_checked() {
         &without_start,
         "[axis]",
         &initial("angle_rad = [0.0]"),
-        &["52: initial.angle_rad = [0.0]; one number per node: 2 belong here, 1 stand"],
+        &["53: initial.angle_rad = [0.0]; one number per node: 2 belong here, 1 stand"],
     );
     check(
         &without_start,
         "[axis]",
         &initial("angle_rad = [0, 9.0]"),
         &[
-            "52: initial.angle_rad = [0, 9.0]; the last node: allowed -110 to 110 ° (axis.travel_deg)",
-            "66: tuning.window_deg = [-100, 100]; the axis starts at 515.662015618 °, which must lie within",
+            "53: initial.angle_rad = [0, 9.0]; the last node: allowed -110 to 110 ° (axis.travel_deg)",
+            "67: tuning.window_deg = [-100, 100]; the axis starts at 515.662015618 °, which must lie within",
         ],
     );
     check(
@@ -173,7 +173,7 @@ fn initial_states_are_checked() {
         "[axis]",
         &initial("gap_position_rad = [0.5]"),
         &[
-            "52: initial.gap_position_rad = [0.5]; coupling 0: allowed -0.000727220521664 to 0.000727220521664 rad, half its backlash",
+            "53: initial.gap_position_rad = [0.5]; coupling 0: allowed -0.000727220521664 to 0.000727220521664 rad, half its backlash",
         ],
     );
 }
@@ -185,7 +185,7 @@ fn ten_complaints_come_at_once() {
     let expected = [
         "1: seed: missing; allowed 0 to 9223372036854775807",
         "5: timing.tick_hz = 80; allowed 100 to 64000 Hz",
-        "9: motor.kind = \"pmsm\"; not built yet; allowed \"ideal_torque\"",
+        "9: motor.kind = \"brushed\"; not built yet; allowed \"ideal_torque\", \"pmsm\"",
         "12: motor.peak_torque_nm = \"twelve\"; a text where a number belongs; allowed 0.0001 to 1000000 Nm",
         "14: motor.cogging: not built yet",
         "18: motor.sensor.latency_tick: unknown key; did you mean latency_ticks?",
@@ -209,7 +209,7 @@ fn complaints_carry_facts() {
         (complaints[0].line, complaints[0].kind, complaints[0].found.as_deref()),
         (7, Kind::Impossible, Some("-1"))
     );
-    assert_eq!((complaints[1].line, complaints[1].kind), (40, Kind::UnknownKey));
+    assert_eq!((complaints[1].line, complaints[1].kind), (41, Kind::UnknownKey));
     assert_eq!(complaints[1].nearest.as_deref(), Some("stiffness_nm_per_rad"));
 }
 

@@ -16,6 +16,7 @@ use crate::drive::setting::{Setting, Settings};
 use crate::linear::chain::Gaps;
 use crate::linear::facts::Facts;
 use crate::linear::model::LoopModel;
+use crate::plant::motor::MotorKind;
 use crate::plant::train::Parameters;
 use crate::scenario::{Machine, Scenario};
 use crate::trial::examination::NOMINAL;
@@ -128,11 +129,23 @@ fn delays(scenario: &Scenario) -> Vec<String> {
         None => "the speed is its difference over 1 tick",
         Some(_) => "the speed is its mean between last edges (M/T method), taken as its difference over 1 tick",
     };
-    let lag_us = 1e6 * scenario.machine.plant.motor.torque_lag_s();
+    let settings = &scenario.settings;
+    let torque_path = match &scenario.machine.plant.motor {
+        MotorKind::IdealTorque { lag_s } => format!("torque path: first-order lag of {:.0} us", 1e6 * lag_s),
+        MotorKind::Pmsm(pmsm) => format!(
+            "current loop: {:.2} V/A, reset time {:.2} ms, on a winding with a time constant of {:.2} ms",
+            settings.get(Setting::CurrentGain),
+            1e3 * settings.get(Setting::CurrentResetTime),
+            1e3 * pmsm.inductance_q_h / pmsm.resistance_ohm
+        ),
+        MotorKind::Brushed(brushed) => {
+            format!("winding: time constant of {:.2} ms", 1e3 * brushed.inductance_h / brushed.resistance_ohm)
+        }
+    };
     vec![
         format!("sensor: latency of the angle in ticks: {sensor_ticks}; {speed}"),
         format!("drive: its command acts {COMMAND_DELAY_TICKS} tick after the sample and is held for 1 tick"),
-        format!("torque path: first-order lag of {lag_us:.0} us"),
+        torque_path,
     ]
 }
 

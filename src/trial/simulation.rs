@@ -1,13 +1,15 @@
 //! The bare plant under a given torque: what `simulate` computes.
 //!
-//! The torque acts at the motor shaft; loads that depend on angle, speed or time act, the programme does not. What it does
-//! not: read or write files. Start reading at [`simulate`].
+//! The torque acts at the motor shaft, with the lag of a motor that has one; a winding and its current loop are left out.
+//! Loads that depend on angle, speed or time act, the programme does not. What it does not: read or write files. Start
+//! reading at [`simulate`].
 
 use std::fmt::Write as _;
 
 use crate::base::time::TickRate;
 use crate::plant::event::{Event, EventLog, Fault};
 use crate::plant::load_noise::LoadNoise;
+use crate::plant::motor::MotorKind;
 use crate::plant::stepper::{Applied, Plant, Ramp, TickInput};
 use crate::plant::train::{Initial, Parameters};
 
@@ -84,6 +86,8 @@ pub fn simulate(
     torque: &[TorquePiece],
     ticks: u64,
 ) -> Simulated {
+    let lag_s = plant.motor.torque_lag_s();
+    let plant = &Parameters { motor: MotorKind::IdealTorque { lag_s }, ..plant.clone() };
     let mut state = Plant::new(plant, initial, rate, false);
     let mut events = EventLog::new(state.events_of_a_tick_max());
     let couplings = plant.couplings.len();

@@ -37,22 +37,28 @@ static BRAKE: Section = Section {
 pub(crate) static MOTOR: Section = Section {
     what: "The motor: node 0 of the train, and its nameplate.",
     keys: &[
-        key("kind", Shape::Choice { built: &["ideal_torque"], later: &["pmsm", "brushed"] }, "How torque comes about."),
-        number("lag_s", "s", 0.0, 0.1, "Time constant from torque command to torque; 0 is none.")
+        key("kind", Shape::Choice { built: &["ideal_torque", "pmsm"], later: &["brushed"] }, "How torque comes about."),
+        number("lag_s", "s", 0.0, 0.1, "With ideal_torque: time constant from torque command to torque; 0 is none.")
             .or(Presence::Number(0.0)),
-        whole("pole_pairs", "", 1, 100, "Nameplate: pole pairs.").optional(),
-        number("resistance_ohm", "ohm", 1e-4, 1e4, "Nameplate: phase resistance.").optional(),
-        number("inductance_d_h", "H", 1e-7, 10.0, "Nameplate: inductance of the d axis.").optional(),
-        number("inductance_q_h", "H", 1e-7, 10.0, "Nameplate: inductance of the q axis.").optional(),
-        number("flux_linkage_vs", "Vs", 1e-5, 100.0, "Nameplate: flux linkage.").optional(),
+        whole("pole_pairs", "", 1, 100, "Pole pairs. Needed by pmsm, print with ideal_torque.").optional(),
+        number("resistance_ohm", "ohm", 1e-4, 1e4, "Phase resistance. Needed by pmsm, print with ideal_torque.").optional(),
+        number("inductance_d_h", "H", 1e-7, 10.0, "Inductance of the d axis. Needed by pmsm, print with ideal_torque.").optional(),
+        number("inductance_q_h", "H", 1e-7, 10.0, "Inductance of the q axis. Needed by pmsm, print with ideal_torque.").optional(),
+        number("flux_linkage_vs", "Vs", 1e-5, 100.0, "Flux linkage; 1.5 pole pairs times it is the torque per peak ampere. Needed by pmsm, print with ideal_torque.").optional(),
         inertia(),
         number("rated_torque_nm", "Nm", 1e-4, 1e5, "Nameplate: rated torque."),
         number("peak_torque_nm", "Nm", 1e-4, 1e6, "Nameplate: peak torque."),
         number("rated_speed_rpm", "rpm", 1.0, 1e5, "Nameplate: rated speed."),
-        number("bus_v", "V", 1.0, 2000.0, "Nameplate: voltage of the bus.").optional(),
+        number("bus_v", "V", 1.0, 2000.0, "Voltage of the bus. Needed by pmsm, print with ideal_torque.").optional(),
         friction(),
         brake(),
         key("sensor", Shape::Table(&sensor::SENSOR), "The angle sensor on the motor."),
+        key(
+            "current_sensor",
+            Shape::Table(&sensor::CURRENT_SENSOR),
+            "The current sensors of a pmsm; clean ones unless given.",
+        )
+        .optional(),
     ],
     later: &[
         "cogging",
@@ -60,7 +66,6 @@ pub(crate) static MOTOR: Section = Section {
         "saturation",
         "winding_temperature",
         "inverter_dead_time",
-        "current_sensor",
         "commutation_offset_deg",
         "phase_order",
         "rated_current_a_rms",

@@ -42,7 +42,7 @@ pub(crate) static ROOT: Section = Section {
         key("scatter", Shape::Factors, "Random variations round the nominal machine; read and checked, not drawn yet.")
             .optional(),
     ],
-    later: &["margins", "faults", "wiring", "current_sensor", "commissioning"],
+    later: &["margins", "faults", "wiring", "commissioning"],
 };
 
 static TIMING: Section = Section {

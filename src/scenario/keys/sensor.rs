@@ -1,8 +1,8 @@
-//! The keys of the angle sensors, on the motor and at the load.
+//! The keys of the sensors: angle, on the motor and at the load, and current.
 //!
 //! What it does not: the other keys of the machine (`machine.rs`). Start reading at [`SENSOR`].
 
-use crate::scenario::shape::{Key, Presence, Section, Shape, key, number, whole};
+use crate::scenario::shape::{Key, Presence, Range, Section, Shape, key, number, whole};
 
 /// Harmonics of a cyclic error: more than any sensor's test sheet lists.
 pub(crate) const MAX_HARMONICS: usize = 16;
@@ -139,6 +139,28 @@ static CYCLIC_ERROR: Section = Section {
         whole("per_turn", "", 1, 65_536, "Periods per turn of the sensor."),
         number("peak_arcsec", "arcsec", 0.0, 36_000.0, "Peak of the sensor's angle."),
         number("phase_deg", "°", -360.0, 360.0, "Phase at the sensor's angle 0.").or(Presence::Number(0.0)),
+    ],
+    later: &[],
+};
+
+/// The current sensors.
+pub(crate) static CURRENT_SENSOR: Section = Section {
+    what: "The current sensors of phases a and b; the third current follows from the two.",
+    keys: &[
+        key(
+            "gain",
+            Shape::Numbers(Range { low: -10.0, high: 10.0, unit: "" }),
+            "What phase a and phase b show per ampere; 1 each unless given.",
+        )
+        .optional(),
+        key(
+            "offset_a",
+            Shape::Numbers(Range { low: -1e4, high: 1e4, unit: "A" }),
+            "What phase a and phase b show without current; 0 unless given.",
+        )
+        .optional(),
+        number("noise_a_rms", "A", 0.0, 1e4, "White noise of each.").or(Presence::Number(0.0)),
+        number("resolution_a", "A", 0.0, 1e3, "Smallest step that is shown; 0 is none.").or(Presence::Number(0.0)),
     ],
     later: &[],
 };

@@ -18,7 +18,7 @@ use serde_json::Value;
 use crate::cases::Found;
 
 /// Files of the reference trajectories, without their ending.
-pub const CASES: [&str; 9] = [
+pub const CASES: [&str; 11] = [
     "a_linear_two_mass_chirp",
     "b_two_mass_play_friction",
     "c_three_mass_gear_two_gaps",
@@ -28,6 +28,8 @@ pub const CASES: [&str; 9] = [
     "g_synchronous_smooth",
     "h_synchronous_play",
     "i_synchronous_effects",
+    "k_limiter_play_friction",
+    "l_fan_harmonics_brake",
 ];
 
 /// Two events are the same when they are no farther apart than this.

@@ -25,6 +25,7 @@ mod chain;
 mod dry;
 mod effect_series;
 mod effects;
+mod effort;
 mod expansion;
 mod flux;
 mod heat;

@@ -10,6 +10,8 @@ use std::fmt;
 use crate::base::time::TickRate;
 use crate::plant::chain::Chain;
 use crate::plant::edge::{Edge, EdgeWatch};
+pub use crate::plant::effort::Effort;
+use crate::plant::effort::{Budget, CHANGES_MAX};
 use crate::plant::energy::{Audit, Energy};
 use crate::plant::event::{Cause, EventLog, Fault};
 use crate::plant::expansion::Expansion;
@@ -92,11 +94,6 @@ pub struct Ramp {
 /// Fastest a node may turn for people to couple and uncouple, about a turn a minute: what is slower is at rest to the
 /// eye, and without dry friction nothing ever comes to rest exactly.
 const REST_RAD_PER_S: f64 = 0.1;
-
-/// Pieces a tick may take. A machine that needs more turns by some 10 000 rad in a tick.
-const PIECES_MAX: u32 = 4096;
-/// Changes of pattern a tick may have.
-const CHANGES_MAX: u32 = 1000;
 
 /// A machine in motion. A clone goes on to the same bits.
 #[derive(Clone, Debug)]
@@ -207,7 +204,7 @@ impl Plant {
             }
         }
         let piece_s = self.piece_s;
-        let mut budget = Budget { pieces: PIECES_MAX, changes: CHANGES_MAX };
+        let mut budget = Budget::of_a_tick();
         for piece in 0..self.stepping.pieces {
             let at_s = start_s + piece_s * piece as f64;
             self.run(at_s, piece_s, &mut budget, events)?;
@@ -478,31 +475,3 @@ impl fmt::Display for NotAtRest {
 }
 
 impl std::error::Error for NotAtRest {}
-
-/// Counts of the work done.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Effort {
-    /// Pieces computed, at least one a tick.
-    pub pieces: u64,
-    /// Powers of time in them, summed.
-    pub powers: u64,
-}
-
-/// What is left of the pieces and changes that a tick may take.
-struct Budget {
-    pieces: u32,
-    changes: u32,
-}
-
-impl Budget {
-    fn take_piece(&mut self) -> Result<(), Cause> {
-        self.pieces = self.pieces.checked_sub(1).ok_or(Cause::TooStiff)?;
-        Ok(())
-    }
-
-    fn take_change(&mut self) -> Result<(), Cause> {
-        self.changes = self.changes.checked_sub(1).ok_or(Cause::TooManyEvents)?;
-        self.pieces = self.pieces.saturating_add(1);
-        Ok(())
-    }
-}

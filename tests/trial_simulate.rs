@@ -198,6 +198,35 @@ fn simulated_events_are_those_of_the_reference() {
     }
 }
 
+/// Asking for the energy changes no state; what is stored, lost and supplied then balances to 1e-9 of the work done.
+#[test]
+fn energy_is_accounted_for_at_every_tick() {
+    let reference = reference();
+    let folder = tempfile::tempdir().expect("a folder for the test");
+    let more = ["--out", "states.csv", "--energy", "energy.csv"];
+    let ran = simulate(folder.path(), &reference, &torque_csv(&reference), &more);
+    assert_eq!((ran.status.code(), ran.stderr.as_slice()), (Some(0), &[][..]), "{ran:?}");
+    let read = |name: &str| std::fs::read_to_string(folder.path().join(name)).expect(name);
+    let (plain, energy) = (simulated(&reference, &[]).0, read("energy.csv"));
+    assert!(read("states.csv") == plain, "asking for the energy changed a state");
+    let (heading, rows) = cells(&energy);
+    assert_eq!(
+        heading.join(","),
+        "time_s,supplied_j,stored_j,friction_j,damping_j,limiters_j,stops_j,load_j,unaccounted_j,work_j"
+    );
+    assert_eq!(rows.len(), cells(&plain).1.len(), "one row a tick, both ends included");
+    let value = |row: &[&str], place: usize| row[place].parse::<f64>().expect("a number");
+    for row in &rows {
+        let (unaccounted_j, work_j) = (value(row, 8), value(row, 9));
+        assert!(unaccounted_j.abs() <= 1e-9 * work_j, "{row:?}");
+        let lost_j: f64 = (3..8).map(|place| value(row, place)).sum();
+        let balance_j = value(row, 2) - value(&rows[0], 2) + lost_j - value(row, 1);
+        assert!((balance_j - unaccounted_j).abs() <= 1e-12 * work_j.max(1e-12), "{row:?}");
+    }
+    let end = rows.last().expect("rows");
+    assert!(0.0 < value(end, 3) && 0.0 < value(end, 4), "friction and damping lose something: {end:?}");
+}
+
 #[test]
 fn there_is_a_row_a_tick_with_both_ends_in_digits_that_read_back() {
     let (states, _) = simulated(&reference(), &["--for", "0.5"]);

@@ -226,6 +226,9 @@ pub struct SimulateArguments {
     /// Where the events go
     #[arg(long, value_name = "CSV")]
     pub events: Option<PathBuf>,
+    /// Where the account of energy goes, one row a tick: what came in, is stored, was lost, and what is unaccounted for
+    #[arg(long, value_name = "CSV")]
+    pub energy: Option<PathBuf>,
     /// How long, in seconds [default: to the scenario's end_s]
     #[arg(long = "for", value_name = "SECONDS")]
     pub seconds: Option<f64>,

@@ -28,12 +28,16 @@ pub fn run(arguments: &SimulateArguments) -> Result<Outcome, Stop> {
     };
     try_output(&arguments.out)?;
     arguments.events.as_deref().map_or(Ok(()), try_output)?;
+    arguments.energy.as_deref().map_or(Ok(()), try_output)?;
     let machine = &scenario.machine;
     let noise = load_noise(machine, rate, scenario.seed, SENSOR);
-    let found = simulate(&machine.plant, &machine.initial, rate, noise, &torque, ticks);
+    let found = simulate(&machine.plant, &machine.initial, rate, noise, &torque, ticks, arguments.energy.is_some());
     write_whole(&arguments.out, found.states_csv.as_bytes())?;
     if let Some(path) = &arguments.events {
         write_whole(path, found.events_csv.as_bytes())?;
+    }
+    if let Some(path) = &arguments.energy {
+        write_whole(path, found.energy_csv.as_bytes())?;
     }
     match found.fault {
         None => Ok(Outcome::Pass),

@@ -16,7 +16,7 @@
 //! does not: look for events. Start reading at [`Expansion::expand`].
 
 use crate::base::real;
-use crate::plant::chain::{Chain, Exponent};
+use crate::plant::chain::{Chain, Exponent, Node};
 use crate::plant::dry::{Bend, Dry, Law, UNFELT, unfelt};
 use crate::plant::event::Cause;
 use crate::plant::flux::Flux;
@@ -97,6 +97,7 @@ impl Expansion {
         if self.weakening_returns(chain) {
             self.grow(chain, at_most_s, stepping.order, f64::INFINITY)?;
         }
+        self.see_weakening_come(chain)?;
         if self.unusual { self.stay_unfelt(chain) } else { Ok(()) }
     }
 
@@ -280,6 +281,26 @@ impl Expansion {
         })
     }
 
+    /// A node that gets slower than its Stribeck speed within the piece: the first powers of exp(−y) are lost beside the
+    /// motion's while y is large, however large the later ones are. The piece ends before y has fallen by more than
+    /// [`FALL_MAX`] where that matters.
+    fn see_weakening_come(&mut self, chain: &Chain) -> Result<(), Cause> {
+        for (i, node) in chain.nodes.iter().enumerate() {
+            if self.bends[i].dry.law != Law::Falling {
+                continue;
+            }
+            let mut halvings = 0;
+            while falls_unseen(node, self.sums[i].reach) {
+                self.rescale(0.5);
+                halvings += 1;
+                if HALVINGS_MAX < halvings {
+                    return Err(Cause::TooStiff);
+                }
+            }
+        }
+        Ok(())
+    }
+
     /// Where friction was taken as static because |w/ws|^s has no series at 0, the piece ends before that is felt.
     fn stay_unfelt(&mut self, chain: &Chain) -> Result<(), Cause> {
         for (i, node) in chain.nodes.iter().enumerate() {
@@ -366,6 +387,24 @@ impl Expansion {
         }
         (series::integral(speed, tau), series::growth(speed, tau))
     }
+}
+
+/// How far y = |w/ws|^s may fall in a piece: 6ᵏ/k! is at most 65, so that no power of exp(−y) is much above the first.
+const FALL_MAX: f64 = 6.0;
+/// exp(−y) is below 1e-12 beyond this y, and matters to no state.
+const UNSEEN: f64 = 28.0;
+
+/// Whether y of a node may fall by more than [`FALL_MAX`], to where it matters, while its speed changes by this much.
+fn falls_unseen(node: &Node, change_rad_per_s: f64) -> bool {
+    let relative = node.speed_rad_per_s.abs() * node.per_stribeck_speed;
+    let lowest = (relative - change_rad_per_s * node.per_stribeck_speed).max(0.0);
+    let power = |relative: f64| match node.exponent {
+        Exponent::One => relative,
+        Exponent::Two => relative * relative,
+        Exponent::Other(exponent) => real::pow(relative, exponent),
+    };
+    let lowest = power(lowest);
+    lowest < UNSEEN && FALL_MAX < power(relative) - lowest
 }
 
 /// How far the series of (|w|/ws)^s may reach: its radius is the time in which the node would come to speed 0. No

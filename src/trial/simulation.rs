@@ -7,6 +7,7 @@
 use std::fmt::Write as _;
 
 use crate::base::time::TickRate;
+use crate::plant::energy::Energy;
 use crate::plant::event::{Event, EventLog, Fault};
 use crate::plant::load_noise::LoadNoise;
 use crate::plant::motor::MotorKind;
@@ -72,11 +73,14 @@ pub struct Simulated {
     pub states_csv: String,
     /// One row an event.
     pub events_csv: String,
+    /// One row a tick of the account of energy; empty unless it was asked for.
+    pub energy_csv: String,
     /// Why it ended early; none when it did not.
     pub fault: Option<Fault>,
 }
 
-/// Runs the plant from rest or from its initial state for so many ticks. Before the first piece the torque is 0.
+/// Runs the plant from rest or from its initial state for so many ticks. Before the first piece the torque is 0. With
+/// `audit` its energy is kept account of; no state changes by that.
 #[must_use]
 pub fn simulate(
     plant: &Parameters,
@@ -85,17 +89,26 @@ pub fn simulate(
     mut noise: LoadNoise,
     torque: &[TorquePiece],
     ticks: u64,
+    audit: bool,
 ) -> Simulated {
     let lag_s = plant.motor.torque_lag_s();
     let plant = &Parameters { motor: MotorKind::IdealTorque { lag_s }, ..plant.clone() };
-    let mut state = Plant::new(plant, initial, rate, false);
+    let mut state = Plant::new(plant, initial, rate, audit);
     let mut events = EventLog::new(state.events_of_a_tick_max());
     let couplings = plant.couplings.len();
-    let mut out = Simulated { states_csv: heading(&state, couplings), events_csv: events_heading(), fault: None };
+    let mut out = Simulated {
+        states_csv: heading(&state, couplings),
+        events_csv: events_heading(),
+        energy_csv: if audit { ENERGY_HEADING.to_owned() } else { String::new() },
+        fault: None,
+    };
     let mut pieces = torque.iter().peekable();
     let mut torque_nm = 0.0;
     for tick in 0..=ticks {
         write_row(&mut out.states_csv, &state, couplings, rate.seconds(tick));
+        if audit {
+            write_energy(&mut out.energy_csv, state.energy(), rate.seconds(tick));
+        }
         if tick == ticks {
             break;
         }
@@ -147,6 +160,16 @@ fn write_row(text: &mut String, state: &Plant, couplings: usize, time_s: f64) {
         let _ = write!(text, ",{},{}", state.coupling_torque_nm(coupling), state.gap_position_rad(coupling));
     }
     text.push('\n');
+}
+
+const ENERGY_HEADING: &str = "time_s,supplied_j,stored_j,friction_j,damping_j,limiters_j,stops_j,load_j,unaccounted_j,\
+                              work_j\n";
+
+/// Sums since the start; what is unaccounted for is to be seen beside the work done to and fro.
+fn write_energy(text: &mut String, energy: &Energy, time_s: f64) {
+    let Energy { supplied_j, stored_j, friction_j, damping_j, limiters_j, stops_j, load_j, .. } = energy;
+    let _ = write!(text, "{time_s},{supplied_j},{stored_j},{friction_j},{damping_j},{limiters_j},{stops_j},{load_j}");
+    let _ = writeln!(text, ",{},{}", energy.residual_j(), energy.work_j());
 }
 
 fn events_heading() -> String {

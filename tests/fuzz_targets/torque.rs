@@ -38,7 +38,8 @@ pub fn check(bytes: &[u8]) {
             assert!(pieces.windows(2).all(|pair| pair[0].from_tick < pair[1].from_tick), "ticks do not ascend");
             assert!(pieces.iter().all(|piece| piece.torque_nm.is_finite()), "a torque is not finite");
             let noise = load_noise(&scenario.machine, rate, scenario.seed, SENSOR);
-            let found = simulate(&scenario.machine.plant, &scenario.machine.initial, rate, noise, &pieces, TICKS);
+            let found =
+                simulate(&scenario.machine.plant, &scenario.machine.initial, rate, noise, &pieces, TICKS, false);
             let finite = !found.states_csv.contains("NaN") && !found.states_csv.contains("inf");
             assert!(finite || found.fault.is_some(), "a state is not finite, and nothing says so");
         }

@@ -69,6 +69,40 @@ fn coast_down_with_stribeck_friction() {
     row.check(&[stick.time_s, plant.angle_rad(0)]);
 }
 
+/// A Stribeck curve so narrow that the node comes down all of it within one tick, from speeds at which nothing of it is
+/// felt: the time to rest is the integral of J dw / F(w), derived; Simpson's rule.
+#[test]
+fn a_narrow_stribeck_curve_is_not_stepped_over() {
+    let inertia_kgm2 = 1e-3;
+    for (exponent, start_per_stribeck) in [(1.0, 15.0), (1.0, 40.0), (2.0, 5.0), (2.0, 6.1), (2.0, 40.0), (1.5, 12.0)] {
+        let start_rad_per_s = 0.03;
+        let friction = Coulomb {
+            kinetic_nm: 0.3,
+            static_nm: 1.5,
+            stribeck_rad_per_s: start_rad_per_s / start_per_stribeck,
+            stribeck_exponent: exponent,
+            viscous_nms_per_rad: 0.0,
+        };
+        let law = Friction::Coulomb(friction);
+        let parts = 200_000;
+        let width = start_rad_per_s / f64::from(parts);
+        // At speed 0 itself the law is that of a node that rests.
+        let inverse = |k: i32| 1.0 / law.slipping_torque_nm((width * f64::from(k)).max(1e-300));
+        let weight = |k: i32| [2.0, 4.0][usize::try_from(k % 2).expect("0 or 1")];
+        let inner: f64 = (1..parts).map(|k| weight(k) * inverse(k)).sum();
+        let time_s = inertia_kgm2 * width / 3.0 * (inverse(0) + inner + inverse(parts));
+        let parameters = chain(vec![rubbing(inertia_kgm2, friction)], Vec::new());
+        let mut plant = moving(&parameters, &[start_rad_per_s], 0.0, RATE);
+        let stick = run_until(&mut plant, &TickInput::default(), EventKind::Sticks);
+        let share = (stick.time_s - time_s).abs() / time_s;
+        assert!(
+            share < 1e-9,
+            "exponent {exponent}, from {start_per_stribeck} Stribeck speeds: {} s, {time_s} s",
+            stick.time_s
+        );
+    }
+}
+
 /// Row `breakaway-ramp`: derived. The ramp is a load torque, since the motor's is held over a tick.
 #[test]
 fn breakaway_on_a_ramp() {

@@ -17,6 +17,7 @@ fn check_status(files: &[&str], expected: u8) {
 fn check_returns_the_exit_status() {
     check_status(&["scenarios/dough-sheeter.toml", "scenarios/swivel-arm.toml", "scenarios/sluice-gate.toml"], 0);
     check_status(&["scenarios/torque/dough-sheeter.toml", "scenarios/torque/swivel-arm.toml"], 0);
+    check_status(&["scenarios/voltage/dough-sheeter.toml"], 0);
     check_status(&["scenarios/dough-sheeter.toml", "tests/data/scenarios/ten-mistakes.toml"], 2);
     check_status(&["scenarios/no-such.toml"], 2);
     check_status(&["scenarios"], 2);

@@ -12,6 +12,7 @@ const ARM: &str = include_str!("../scenarios/swivel-arm.toml");
 const GATE: &str = include_str!("../scenarios/sluice-gate.toml");
 const TORQUE_ROLL: &str = include_str!("../scenarios/torque/dough-sheeter.toml");
 const TORQUE_ARM: &str = include_str!("../scenarios/torque/swivel-arm.toml");
+const VOLTAGE_ROLL: &str = include_str!("../scenarios/voltage/dough-sheeter.toml");
 const MISTAKES: &str = include_str!("data/scenarios/mistakes.txt");
 
 /// Complaints about a text, a line each, without the file's name.
@@ -57,6 +58,7 @@ fn check_table(heading: &str) {
             "arm" => ARM,
             "torque roll" => TORQUE_ROLL,
             "torque arm" => TORQUE_ARM,
+            "voltage roll" => VOLTAGE_ROLL,
             _ => GATE,
         };
         check(text, &from.replace("\\n", "\n"), &to.replace("\\n", "\n"), &expected);

@@ -48,6 +48,16 @@ fn torque_twins_are_the_same_machines() {
     }
 }
 
+/// The roll whose current loop is closed outside too differs from the one in `torque` in nothing but that.
+#[test]
+fn the_voltage_twin_is_the_same_machine() {
+    let (torque, voltage) = (shipped("torque/dough-sheeter"), shipped("voltage/dough-sheeter"));
+    assert_eq!(voltage.commands, Commands::Voltage);
+    assert_eq!((&voltage.machine, &voltage.corners), (&torque.machine, &torque.corners));
+    assert_eq!((&voltage.programme, voltage.timing), (&torque.programme, torque.timing));
+    assert_eq!((voltage.settings, &voltage.limits), (torque.settings, &torque.limits));
+}
+
 /// What a file says about the link, the pace and the faults comes out in fractions, ticks and counts.
 #[test]
 fn link_pace_and_faults_are_read() {

@@ -68,8 +68,8 @@ fn order(views: &[View<'_>], root: &View<'_>, complaints: &mut Complaints) {
 
 /// Only a controller outside can be reset.
 fn refuse_resets_of_the_drive(views: &[View<'_>], commands: Commands, complaints: &mut Complaints) {
-    for view in views.iter().filter(|view| commands != Commands::Torque && view.has("controller_reset_s")) {
-        view.refuse("controller_reset_s", "allowed beside commands = \"torque\" only", complaints);
+    for view in views.iter().filter(|view| commands == Commands::Speed && view.has("controller_reset_s")) {
+        view.refuse("controller_reset_s", "allowed beside commands = \"torque\" or \"voltage\" only", complaints);
     }
 }
 

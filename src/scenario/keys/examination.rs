@@ -33,7 +33,7 @@ pub(crate) static PROGRAMME: Section = Section {
             "s",
             SHORTEST_FAULT_S,
             LONGEST_FAULT_S,
-            "The outside's controller is reset and gives no torque for so long; with commands = \"torque\".",
+            "The outside's controller is reset and gives no torque for so long; with commands = \"torque\" or \"voltage\".",
         )
         .optional(),
         number(

@@ -18,8 +18,12 @@ pub(crate) static ROOT: Section = Section {
         text("title", "What the scenario is called on the score sheet."),
         text("about", "A few lines for people: what machine it is, what is hard about it.").optional(),
         whole("seed", "", 0, i64::MAX as u64, "Seed of every random stream."),
-        key("commands", Shape::Choice { built: &["speed", "torque"], later: &["voltage"] }, "What the outside gives.")
-            .optional(),
+        key(
+            "commands",
+            Shape::Choice { built: &["speed", "torque", "voltage"], later: &[] },
+            "What the outside gives.",
+        )
+        .optional(),
         key("timing", Shape::Table(&TIMING), "Tick, exchange, silence, end."),
         key("impairment", Shape::Table(&IMPAIRMENT), "What is done to the link on purpose; nothing unless given.")
             .optional(),

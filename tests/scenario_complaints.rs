@@ -189,7 +189,7 @@ fn ten_complaints_come_at_once() {
         "5: timing.tick_hz = 80; allowed 100 to 64000 Hz",
         "9: motor.kind = \"brushed\"; not built yet; allowed \"ideal_torque\", \"pmsm\"",
         "12: motor.peak_torque_nm = \"twelve\"; a text where a number belongs; allowed 0.0001 to 1000000 Nm",
-        "14: motor.cogging: not built yet",
+        "14: motor.commutation_offset_deg: not built yet",
         "18: motor.sensor.latency_tick: unknown key; did you mean latency_ticks?",
         "21: syntax: string values must be quoted, expected literal string",
         "23: train.0.friction.static_nm = 0.3; static is not below kinetic: allowed from 0.4 Nm (kinetic_nm)",

@@ -108,6 +108,14 @@ impl Saturation {
         ([cubic(self.share_d, inductance_d_h), cubic(self.share_q, inductance_q_h)], cross)
     }
 
+    /// The least `share_cross` with which every current still has one linkage: that of c = 3 √(a b).
+    #[must_use]
+    pub fn least_share_cross(&self, inductance_h: [f64; 2]) -> f64 {
+        let ([a, b], _) = self.coefficients(inductance_h);
+        let across_vs = self.share_q * inductance_h[1] * self.current_a;
+        1.0 / (1.0 + 3.0 * (a * b).sqrt() * inductance_h[0] * across_vs * across_vs)
+    }
+
     /// Whether every current has one linkage: c² ≤ 9 a b.
     #[must_use]
     pub fn is_convex(&self, inductance_h: [f64; 2]) -> bool {

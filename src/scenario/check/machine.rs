@@ -10,7 +10,7 @@ use crate::plant::brake::Brake;
 use crate::plant::coupling::Coupling;
 use crate::plant::train::{Initial, Parameters};
 use crate::scenario::Machine;
-use crate::scenario::check::{axis, load, motor, sensor, train, transmission};
+use crate::scenario::check::{axis, load, motor, sensor, train, transmission, winding};
 use crate::scenario::reader::Complaints;
 use crate::scenario::shape::{figure, rounded};
 use crate::scenario::view::View;
@@ -23,6 +23,7 @@ pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut 
     let stiffest = last_kgm2.and_then(|inertia_kgm2| train::stiffest_nm_per_rad(inertia_kgm2, rate));
     let stops = axis::stops(root, stiffest, complaints);
     let loads = load::loads(root, rate, complaints);
+    let cogging = winding::cogging(root, complaints);
     let brake = brake(root, complaints);
     let sensor = sensor::of_motor(root, rate, complaints);
     let load_sensor = sensor::of_load(root, complaints);
@@ -35,7 +36,7 @@ pub(crate) fn machine(root: &View<'_>, rate: Option<TickRate>, complaints: &mut 
             nodes: nodes?,
             couplings: couplings?,
             stops: stops?,
-            loads: loads?,
+            loads: loads?.into_iter().chain(cogging?).collect(),
             brake: brake?.map(|(brake, _)| brake),
         })
     })();

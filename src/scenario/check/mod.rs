@@ -15,6 +15,7 @@ mod sensor;
 mod timing;
 mod train;
 mod transmission;
+mod winding;
 
 use crate::base::nameplate::Nameplate;
 use crate::base::time::TickRate;

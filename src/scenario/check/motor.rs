@@ -8,6 +8,7 @@ use crate::base::nameplate::WindingPlate;
 use crate::plant::current_sensor::CurrentSensorParameters;
 use crate::plant::motor::{Effects, MotorKind, Pmsm};
 use crate::plant::sensor::SensorParameters;
+use crate::scenario::check::winding::{self, OF_A_WINDING};
 use crate::scenario::reader::Complaints;
 use crate::scenario::view::View;
 
@@ -22,6 +23,9 @@ pub(crate) fn kind(root: &View<'_>, complaints: &mut Complaints) -> Option<Motor
         if motor.has("current_sensor") {
             motor.refuse("current_sensor", "belongs to kind = \"pmsm\"", complaints);
         }
+        for key in OF_A_WINDING.into_iter().filter(|key| motor.has(key)) {
+            motor.refuse(key, "belongs to kind = \"pmsm\"", complaints);
+        }
         return Some(MotorKind::IdealTorque { lag_s: motor.number("lag_s")? });
     }
     if motor.has("lag_s") {
@@ -30,7 +34,9 @@ pub(crate) fn kind(root: &View<'_>, complaints: &mut Complaints) -> Option<Motor
     for key in NEEDED_BY_PMSM.into_iter().filter(|key| !motor.has(key)) {
         motor.miss(key, "kind = \"pmsm\" needs it", complaints);
     }
-    pmsm(&motor).map(MotorKind::Pmsm)
+    let pmsm = pmsm(&motor)?;
+    let effects = winding::effects(&motor, &pmsm, complaints)?;
+    Some(MotorKind::Pmsm(Pmsm { effects, ..pmsm }))
 }
 
 fn is_pmsm(motor: &View<'_>) -> bool {
@@ -45,7 +51,7 @@ fn pmsm(motor: &View<'_>) -> Option<Pmsm> {
         inductance_q_h: motor.number("inductance_q_h")?,
         flux_linkage_vs: motor.number("flux_linkage_vs")?,
         rotor_offset_rad: 0.0,
-        phases_swapped: false,
+        phases_swapped: motor.text("phase_order") == Some("acb"),
         bus_v: motor.number("bus_v")?,
         effects: Effects::default(),
     })

@@ -2,7 +2,7 @@
 //!
 //! What it does not: the examination's keys (`examination.rs`). Start reading at [`MOTOR`].
 
-use crate::scenario::keys::sensor;
+use crate::scenario::keys::{sensor, winding};
 use crate::scenario::shape::{Key, Presence, Range, Section, Shape, Tagged, Variant, key, number, pair, text, whole};
 
 /// Nodes of a train, the motor among them: enough for a long shaft in pieces, few enough for a tick.
@@ -59,17 +59,29 @@ pub(crate) static MOTOR: Section = Section {
             "The current sensors of a pmsm; clean ones unless given.",
         )
         .optional(),
+        key("cogging", Shape::Tables(&winding::COGGING), "Cogging torque; none unless given.").optional(),
+        key("torque_ripple", Shape::Tables(&winding::TORQUE_RIPPLE), "Ripple of a pmsm; none unless given.").optional(),
+        key("saturation", Shape::Table(&winding::SATURATION), "Saturation of a pmsm; none unless given.").optional(),
+        key(
+            "winding_temperature",
+            Shape::Table(&winding::WINDING_TEMPERATURE),
+            "Warming of a pmsm; its winding stays at 20 °C unless given.",
+        )
+        .optional(),
+        key(
+            "inverter_dead_time",
+            Shape::Table(&winding::INVERTER_DEAD_TIME),
+            "Dead time of a pmsm's inverter; none unless given.",
+        )
+        .optional(),
+        key(
+            "phase_order",
+            Shape::Choice { built: &["abc", "acb"], later: &[] },
+            "How a pmsm is wired to its drive; acb: two phases changed over. abc unless given.",
+        )
+        .optional(),
     ],
-    later: &[
-        "cogging",
-        "torque_ripple",
-        "saturation",
-        "winding_temperature",
-        "inverter_dead_time",
-        "commutation_offset_deg",
-        "phase_order",
-        "rated_current_a_rms",
-    ],
+    later: &["commutation_offset_deg", "rated_current_a_rms"],
 };
 
 const fn slack() -> Key {

@@ -7,6 +7,7 @@ pub(crate) mod examination;
 pub(crate) mod machine;
 pub(crate) mod sensor;
 pub(crate) mod suite;
+pub(crate) mod winding;
 
 use crate::scenario::END_S_MAX;
 use crate::scenario::shape::{Key, Presence, Section, Shape, key, number, pair, text, whole};

@@ -62,6 +62,11 @@ fn negative(view: &View<'_>, coulomb: &Coulomb, complaints: &mut Complaints) -> 
     let given = |key: &str, other: f64| if view.has(key) { view.number(key) } else { Some(other) };
     let kinetic_nm = given("kinetic_negative_nm", coulomb.kinetic_nm);
     let static_nm = given("static_negative_nm", coulomb.static_nm);
+    let keys = ["kinetic_negative_nm", "static_negative_nm"];
+    if !keys.iter().any(|key| view.has(key)) {
+        let viscous_nms_per_rad = given("viscous_negative_nms_per_rad", coulomb.viscous_nms_per_rad)?;
+        return Some(Side { kinetic_nm: kinetic_nm?, static_nm: static_nm?, viscous_nms_per_rad });
+    }
     let kinetic_key = if view.has("kinetic_negative_nm") { "kinetic_negative_nm" } else { "kinetic_nm" };
     if view.has("static_negative_nm") {
         refuse_static_below(view, [kinetic_key, "static_negative_nm"], [kinetic_nm, static_nm], complaints);

@@ -71,7 +71,7 @@ fn brake(root: &View<'_>, complaints: &mut Complaints) -> Option<Option<(Brake, 
     Some(Some((brake, times)))
 }
 
-/// What is printed on motor, sensor and gear: the truth of the nominal machine.
+/// What a right nameplate says of motor, sensor and gear: the truth of the nominal machine.
 pub(crate) fn nameplate(root: &View<'_>, rate: Option<TickRate>, complaints: &mut Complaints) -> Option<Nameplate> {
     let motor = root.view("motor")?;
     let (rated_nm, peak_nm) = (motor.number("rated_torque_nm"), motor.number("peak_torque_nm"));

@@ -10,6 +10,7 @@ mod limit;
 mod load;
 pub(crate) mod machine;
 mod motor;
+mod nameplate;
 mod programme;
 mod sensor;
 mod timing;
@@ -35,7 +36,8 @@ pub(crate) fn scenario(table: &Table, complaints: &mut Complaints) -> Option<Sce
     let commands = commands(&root, complaints);
     let timing = timing::timing(&root, complaints);
     let rate = timing.map(|timing| timing.rate);
-    let nameplate = machine::nameplate(&root, rate, complaints);
+    let truth = machine::nameplate(&root, rate, complaints);
+    let nameplate = truth.and_then(|truth| nameplate::typed_in(&root, truth, complaints));
     let machine = machine::machine(&root, rate, complaints);
     let start_rad = machine.as_ref().and_then(|machine| machine.initial.angle_rad.last().copied());
     let axis = axis::axis(&root, start_rad, complaints);

@@ -5,6 +5,7 @@
 
 pub(crate) mod examination;
 pub(crate) mod machine;
+pub(crate) mod nameplate;
 pub(crate) mod sensor;
 pub(crate) mod suite;
 pub(crate) mod winding;
@@ -36,6 +37,8 @@ pub(crate) static ROOT: Section = Section {
         )
         .optional(),
         key("load", Shape::TaggedTables(&machine::LOAD), "Torques that act on the nodes.").optional(),
+        key("nameplate", Shape::Table(&nameplate::NAMEPLATE), "The nameplate as typed in; the truth unless given.")
+            .optional(),
         key("initial", Shape::Table(&machine::INITIAL), "Where the train stands at the start.").optional(),
         key("axis", Shape::Table(&machine::AXIS), "Travel, start, stops, highest speed."),
         key("drive", Shape::Table(&DRIVE), "The bench's own drive."),
@@ -118,7 +121,7 @@ static IMPAIRMENT: Section = Section {
 static DRIVE: Section = Section {
     what: "The bench's own drive.",
     keys: &[key("settings", Shape::Settings, "Settings at the start, as a new drive would hold them: safe and slow.")],
-    later: &["current_loop", "nameplate"],
+    later: &["current_loop"],
 };
 
 static TUNING: Section = Section {

@@ -84,8 +84,10 @@ pub(crate) struct Bend {
     pub(crate) cosine: Series,
     /// Of the node's harmonics, in their order.
     pub(crate) waves: Vec<Wave>,
+    /// Whether friction is more than Coulomb's: one of the next two is there.
+    varied: bool,
     /// Of a node whose friction goes with the place in a turn.
-    pub(crate) unevenness: Option<Wave>,
+    pub(crate) unevenness: Option<Box<Wave>>,
     /// Of a node with bristles.
     pub(crate) bristles: Option<Box<BristleSeries>>,
     /// c of a fan with the sign of the motion; 0 without one, and at rest.
@@ -135,7 +137,8 @@ impl Bend {
             sine: [0.0; TERMS],
             cosine: [0.0; TERMS],
             waves: vec![Wave::blank(); node.harmonics.len()],
-            unevenness: node.per_turn.map(|_| Wave::blank()),
+            varied: node.per_turn.is_some() || node.bristles.is_some(),
+            unevenness: node.per_turn.map(|_| Box::new(Wave::blank())),
             bristles: node.bristles.as_ref().map(|_| Box::new(BristleSeries::blank())),
             fan_nms2_per_rad2: 0.0,
         }
@@ -157,13 +160,13 @@ impl Bend {
         }
         self.net_nm -= node.load_nm.0;
         self.dry = Dry::of(node, margin);
-        let bends = self.start_bristles(node, margin);
+        let varies = self.varied && self.start_varied(node, margin);
         self.slope_nms_per_rad = node.viscous_nms_per_rad;
         let ramps = node.load_nm.1 != 0.0 || node.resisting_nm.1 != 0.0;
-        let turns = node.arm_nm.is_some() || !node.harmonics.is_empty() || self.unevenness.is_some();
+        let turns = node.arm_nm.is_some() || !node.harmonics.is_empty();
         self.fan_nms2_per_rad2 = self.dry.direction * node.fan_nms2_per_rad2;
         let fans = self.fan_nms2_per_rad2 != 0.0;
-        self.acts = self.dry.law != Law::Rest && (self.dry.law == Law::Falling || turns || ramps || fans || bends);
+        self.acts = self.dry.law != Law::Rest && (self.dry.law == Law::Falling || turns || ramps || fans || varies);
         let mut friction_nm = node.viscous_nms_per_rad * node.speed_rad_per_s;
         if self.dry.law == Law::Falling {
             self.weakening.start(node, self.dry.direction);
@@ -175,35 +178,49 @@ impl Bend {
             friction_nm += by_speed * node.speed_rad_per_s;
             self.slope_nms_per_rad += 2.0 * by_speed;
         }
-        if let (Some(wave), Some(per_turn)) = (&mut self.unevenness, node.per_turn) {
-            wave.start(per_turn.argument_rad(node.angle_rad));
-            let fallen_nm =
-                if self.dry.law == Law::Falling { self.dry.excess_nm * self.weakening.weakening[0] } else { 0.0 };
-            let dry_nm = fallen_nm + self.dry.level_nm;
-            let uneven_nm = dry_nm + per_turn.amplitude * wave.sine[0] * dry_nm;
-            friction_nm = node.viscous_nms_per_rad * node.speed_rad_per_s + uneven_nm;
-            if fans {
-                friction_nm += self.fan_nms2_per_rad2 * node.speed_rad_per_s * node.speed_rad_per_s;
-            }
+        if self.varied {
+            friction_nm = self.varied_nm(node);
         } else {
             friction_nm += self.dry.level_nm;
-        }
-        if let Some(bristles) = &self.bristles {
-            friction_nm += bristles.correction_nm();
         }
         friction_nm += self.dry.direction * node.resisting_nm.0;
         self.net_nm - friction_nm
     }
 
-    /// Takes a node's bristles at the piece's start; returns whether they make other than dry friction.
-    fn start_bristles(&mut self, node: &Node, margin: f64) -> bool {
+    /// Takes a node's place and bristles at the piece's start; returns whether friction then has a series of its own.
+    #[inline(never)]
+    fn start_varied(&mut self, node: &Node, margin: f64) -> bool {
+        if let (Some(wave), Some(per_turn)) = (&mut self.unevenness, node.per_turn) {
+            wave.start(per_turn.argument_rad(node.angle_rad));
+            return true;
+        }
         let (Some(series), Some(bristles)) = (&mut self.bristles, &node.bristles) else { return false };
         self.net_nm -= series.start(bristles, node, &mut self.dry, &mut self.weakening, margin);
         series.bends()
     }
 
-    /// Coefficient k of what dry friction has above its mean at this place, as a torque in the direction of the motion.
-    fn uneven_power(&mut self, speed: &Series, node: &Node, length_s: f64, k: usize) -> f64 {
+    /// Friction of a node at the piece's start, resisting torque not in it, where it is more than Coulomb's.
+    #[inline(never)]
+    fn varied_nm(&self, node: &Node) -> f64 {
+        let falls = self.dry.law == Law::Falling;
+        let fallen_nm = if falls { self.dry.excess_nm * self.weakening.weakening[0] } else { 0.0 };
+        let mut dry_nm = fallen_nm + self.dry.level_nm;
+        if let (Some(wave), Some(per_turn)) = (&self.unevenness, node.per_turn) {
+            dry_nm += per_turn.amplitude * wave.sine[0] * dry_nm;
+        }
+        if let Some(bristles) = &self.bristles {
+            dry_nm += bristles.correction_nm();
+        }
+        let speed = node.speed_rad_per_s;
+        node.viscous_nms_per_rad * speed + dry_nm + self.fan_nms2_per_rad2 * speed * speed
+    }
+
+    /// Coefficient k of what friction has beyond Coulomb's, as a torque against the motion: by the place, by bristles.
+    #[inline(never)]
+    fn varied_power(&mut self, speed: &Series, node: &Node, length_s: f64, k: usize) -> f64 {
+        if let Some(series) = &mut self.bristles {
+            return series.power(&mut self.weakening, speed, node, length_s, k);
+        }
         let (Some(wave), Some(per_turn)) = (&mut self.unevenness, node.per_turn) else { return 0.0 };
         wave.next(speed, length_s * f64::from(per_turn.periods), k);
         let mut product_nm = self.dry.level_nm * wave.sine[k];
@@ -231,11 +248,8 @@ impl Bend {
         if self.dry.law == Law::Falling {
             bend_nm = self.dry.excess_nm * self.weakening.next(speed, node, k);
         }
-        if self.unevenness.is_some() {
-            bend_nm += self.uneven_power(speed, node, length_s, k);
-        }
-        if let Some(series) = &mut self.bristles {
-            bend_nm += series.power(&mut self.weakening, speed, node, length_s, k);
+        if self.varied {
+            bend_nm += self.varied_power(speed, node, length_s, k);
         }
         if let Some((sine_nm, cosine_nm)) = node.arm_nm {
             let share = length_s * INVERSE[k];

@@ -111,22 +111,28 @@ impl Expansion {
         margin: f64,
     ) -> Result<(), Cause> {
         self.length_s = if self.unusual { length_s.min(length_within_radius_s(chain, margin)) } else { length_s };
-        if chain.is_live() {
-            self.grow_as::<true>(chain, order, margin)
-        } else {
-            self.grow_as::<false>(chain, order, margin)
+        match (chain.is_live(), self.bristled) {
+            (true, false) => self.grow_as::<true, false>(chain, order, margin),
+            (false, false) => self.grow_as::<false, false>(chain, order, margin),
+            (true, true) => self.grow_as::<true, true>(chain, order, margin),
+            (false, true) => self.grow_as::<false, true>(chain, order, margin),
         }
     }
 
     #[inline(always)]
-    fn grow_as<const LIVE: bool>(&mut self, chain: &Chain, order: Option<usize>, margin: f64) -> Result<(), Cause> {
+    fn grow_as<const LIVE: bool, const BRISTLED: bool>(
+        &mut self,
+        chain: &Chain,
+        order: Option<usize>,
+        margin: f64,
+    ) -> Result<(), Cause> {
         match chain.nodes.len() {
-            1 => self.grow_in::<LIVE>(&mut [Lane::default(); 1], chain, order, margin),
-            2 => self.grow_in::<LIVE>(&mut [Lane::default(); 2], chain, order, margin),
-            3 => self.grow_in::<LIVE>(&mut [Lane::default(); 3], chain, order, margin),
+            1 => self.grow_in::<LIVE, BRISTLED>(&mut [Lane::default(); 1], chain, order, margin),
+            2 => self.grow_in::<LIVE, BRISTLED>(&mut [Lane::default(); 2], chain, order, margin),
+            3 => self.grow_in::<LIVE, BRISTLED>(&mut [Lane::default(); 3], chain, order, margin),
             _ => {
                 let mut lanes = std::mem::take(&mut self.lanes);
-                let grown = self.grow_in::<LIVE>(&mut lanes, chain, order, margin);
+                let grown = self.grow_in::<LIVE, BRISTLED>(&mut lanes, chain, order, margin);
                 self.lanes = lanes;
                 grown
             }
@@ -134,7 +140,7 @@ impl Expansion {
     }
 
     #[inline(always)]
-    fn grow_in<const LIVE: bool>(
+    fn grow_in<const LIVE: bool, const BRISTLED: bool>(
         &mut self,
         lanes: &mut [Lane],
         chain: &Chain,
@@ -149,19 +155,18 @@ impl Expansion {
             chain,
             length_s: self.length_s,
             order,
-            bristled: self.bristled,
             motor_nm: &mut self.motor_nm,
             flux: &mut self.flux,
             coils: chain.coils(),
             speeds: &mut self.speeds,
             bends: &mut self.bends,
         };
-        let (highest, enough) = add_powers::<LIVE>(lanes, &mut powers);
+        let (highest, enough) = add_powers::<LIVE, BRISTLED>(lanes, &mut powers);
         self.terms = highest + 1;
         for (i, lane) in lanes.iter().enumerate() {
             self.sums[i] = lane.sums;
         }
-        if self.bristled {
+        if BRISTLED {
             for series in self.bends.iter_mut().filter_map(|bend| bend.bristles.as_mut()) {
                 series.finish(self.length_s, self.terms);
             }
@@ -253,7 +258,7 @@ impl Expansion {
             for one in [&mut bend.weakening.weakening, &mut bend.sine, &mut bend.cosine] {
                 series::rescale(one, scale);
             }
-            for wave in bend.waves.iter_mut().chain(&mut bend.unevenness) {
+            for wave in bend.waves.iter_mut().chain(bend.unevenness.as_deref_mut()) {
                 wave.rescale(scale);
             }
             if let Some(series) = &mut bend.bristles {
@@ -349,9 +354,6 @@ impl Expansion {
                 node.angle_rad += turn_rad;
                 node.speed_rad_per_s += growth;
             }
-            if let (Some(series), Some(bristles)) = (&bend.bristles, &mut node.bristles) {
-                bristles.bend_rad = series::value(&series.bend_rad[..self.terms], tau);
-            }
             node.known_zeros = 0;
             node.load_nm.0 += node.load_nm.1 * elapsed_s;
             node.resisting_nm.0 += node.resisting_nm.1 * elapsed_s;
@@ -359,6 +361,9 @@ impl Expansion {
                 chain.joints[i - 1].advance(turn_before_rad, turn_rad, elapsed_s);
             }
             turn_before_rad = turn_rad;
+        }
+        if self.bristled {
+            self.bend_bristles(chain, tau);
         }
         if let Some(stop) = &mut chain.stop {
             stop.known_zeros = 0;
@@ -377,6 +382,15 @@ impl Expansion {
     /// By how much a node turns up to τ, in rad: to the bit what [`Expansion::advance`] adds.
     pub(crate) fn turn_rad(&self, node: usize, tau: f64) -> f64 {
         self.length_s * self.moved(node, tau).0
+    }
+
+    #[inline(never)]
+    fn bend_bristles(&self, chain: &mut Chain, tau: f64) {
+        for (bend, node) in self.bends.iter().zip(&mut chain.nodes) {
+            if let (Some(series), Some(bristles)) = (&bend.bristles, &mut node.bristles) {
+                bristles.bend_rad = series::value(&series.bend_rad[..self.terms], tau);
+            }
+        }
     }
 
     /// ∫ of a speed up to τ for h = 1, and what the speed gains.

@@ -56,8 +56,6 @@ pub(crate) struct Powers<'a> {
     pub(crate) length_s: f64,
     /// Highest power, where it is given.
     pub(crate) order: Option<usize>,
-    /// Whether any node has bristles.
-    pub(crate) bristled: bool,
     pub(crate) motor_nm: &'a mut Series,
     pub(crate) flux: &'a mut Flux,
     pub(crate) coils: &'a Coils,
@@ -87,9 +85,12 @@ pub(crate) fn all_converged(sizes: &Series) -> bool {
 }
 
 /// Adds powers from τ² on until they no longer matter, or to a given order; returns the highest, and whether it
-/// sufficed. `LIVE`: currents make the torque, and no command does. Compiled for either, since the loop is short.
+/// sufficed. `LIVE`: currents make the torque, and no command does; `BRISTLED`: a node has bristles. Compiled for each, since the loop is short.
 #[inline(always)]
-pub(crate) fn add_powers<const LIVE: bool>(lanes: &mut [Lane], powers: &mut Powers) -> (usize, bool) {
+pub(crate) fn add_powers<const LIVE: bool, const BRISTLED: bool>(
+    lanes: &mut [Lane],
+    powers: &mut Powers,
+) -> (usize, bool) {
     let motor = &powers.chain.motor;
     let lag = powers.length_s * motor.rate_per_s;
     let motor_weight = motor_weight(powers.chain, powers.length_s);
@@ -117,7 +118,7 @@ pub(crate) fn add_powers<const LIVE: bool>(lanes: &mut [Lane], powers: &mut Powe
             && powers.order.is_none()
             && converged(latest, largest)
             && (!LIVE || powers.flux.converged(powers.coils, k + 1))
-            && (!powers.bristled || bristles_converged(powers.bends))
+            && (!BRISTLED || bristles_converged(powers.bends))
         {
             return (k + 1, true);
         }

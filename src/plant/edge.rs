@@ -98,7 +98,7 @@ impl EdgeWatch {
             let edge_rad = self.sensor.angle_of_rad(count as f64 + 0.5 - self.noise_counts);
             let inward = side * self.sensor.sign;
             let mut distance = [0.0; TERMS];
-            for (distance, coefficient) in distance.iter_mut().zip(&*backwards) {
+            for (distance, coefficient) in distance.iter_mut().zip(backwards) {
                 *distance = inward * coefficient;
             }
             distance[0] = (inward * (end_rad - edge_rad)).max(0.0);

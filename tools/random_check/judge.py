@@ -67,6 +67,17 @@ def pair(expected, found):
     return missed, left, apart
 
 
+def in_order(events):
+    """What happened where, in order; what happens within a nanosecond has none."""
+    groups, last = [], -1.0
+    for when, *what in sorted(events):
+        if when - last > 1e-9:
+            groups.append([])
+        groups[-1].append(what)
+        last = when
+    return [sorted(group) for group in groups]
+
+
 def illegal(machine, rows, events):
     """What an events list and the states at the ticks may not be, whatever the motion is; None when all is legal."""
     n = len(machine["inertia_kgm2"])
@@ -117,7 +128,7 @@ def judge(plantstand, number):
         return finish(result)
     result.update(events=len(exact.events), solver_steps=exact.steps, solver_s=round(time.monotonic() - started, 1))
     moves = max(shares(machine, exact.rows, moved.rows).values())
-    same = [e[1:] for e in sorted(exact.events)] == [e[1:] for e in sorted(moved.events)]
+    same = in_order(exact.events) == in_order(moved.events)
     result.update(moves=moves, ill=moves > MOVES or not same)
     missed, invented, apart = pair(exact.events, events)
     result.update(shares=shares(machine, exact.rows, rows), missed=len(missed), invented=len(invented), event_s=apart)

@@ -13,6 +13,7 @@ use plantstand::drive::state::{State, status};
 use plantstand::trial::phases;
 use plantstand::wire::message::{HandActionKind, HandOutcome, Message, Value};
 
+#[expect(dead_code, reason = "other tests use the rest")]
 #[path = "trial_runs/peer.rs"]
 mod peer;
 #[path = "trial_runs/scenario_text.rs"]

@@ -263,7 +263,7 @@ fn off_empties_the_lag_and_the_clamp_holds_to_the_bit() {
 #[test]
 fn the_torque_lag_is_first_order() {
     for lag_s in [1e-2, 1.9e-4, 1e-6] {
-        let parameters = Parameters { motor: MotorKind::IdealTorque { lag_s: lag_s }, ..two_masses() };
+        let parameters = Parameters { motor: MotorKind::IdealTorque { lag_s }, ..two_masses() };
         let mut plant = at_rest(&parameters);
         for tick in 1..20 {
             plant.step(&torque(3.0), &mut EventLog::new(0)).expect("no fault");

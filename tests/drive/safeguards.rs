@@ -101,7 +101,7 @@ fn safe_stop_1_brakes_first() {
         ticks += 1;
     }
     assert_eq!((axis.drive.state(), axis.drive.trip()), (State::SwitchOnDisabled, None));
-    assert!(800 <= ticks && ticks < 1600, "{ticks}");
+    assert!((800..1600).contains(&ticks), "{ticks}");
     assert!(axis.speed_rad_per_s.abs() < 10.0 * RPM_RAD_PER_S);
     axis.run(10, &word(0x06));
     assert_eq!(axis.drive.state(), State::SwitchOnDisabled, "still pressed");

@@ -154,7 +154,7 @@ fn square_torque(torque_nm: f64) -> Vec<f64> {
 }
 
 fn chain(count: usize, friction: &Friction) -> Parameters {
-    let node = Node { inertia_kgm2: 4.2e-4, friction: friction.clone() };
+    let node = Node { inertia_kgm2: 4.2e-4, friction: *friction };
     let coupling = Coupling {
         ratio: 1.0,
         stiffness_nm_per_rad: 260.0,

@@ -18,6 +18,8 @@ use plantstand::wire::message::{
 fn pushed(latency_ticks: u32, impairment: &str) -> Scenario {
     let text = include_str!("../scenarios/torque/dough-sheeter.toml");
     let changes = [
+        // A winding's currents are turned by the sample's angle, so that there a latency is more than a delay.
+        ("kind = \"pmsm\"", "kind = \"ideal_torque\"\nlag_s = 1.9e-4"),
         ("noise_counts_rms = 6", "noise_counts_rms = 0"),
         ("latency_ticks = 1", &format!("latency_ticks = {latency_ticks}")),
         ("speed_rpm = 400", "load_torque_nm = 1.0"),

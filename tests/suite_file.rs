@@ -96,7 +96,7 @@ fn each_mistake_is_named_with_its_cure() {
     check_refused(
         "by = \"hasty\"",
         "by = \"hastey\"",
-        &["16: trial.1.by = \"hastey\"; allowed \"careful\", \"hasty\", \"pi\"; did you mean hasty?"],
+        &["16: trial.1.by = \"hastey\"; allowed \"careful\", \"hasty\", \"pi\", \"current_pi\"; did you mean hasty?"],
     );
     check_refused("by = \"hasty\"", "listen = \"udp:127.0.0.1:7000\"", &["16: trial.1.listen: unknown key"]);
     check_refused(

@@ -70,7 +70,7 @@ fn check(running: &Running, case: &str, bytes: &[u8]) -> Found {
         Message::Close(_) => assert!(peer.session.end().is_some() && !peer.session.bench().drive.torque_may_act()),
         Message::Done => assert!(rows == 0 && peer.session.end().is_some()),
         // May change how the drive goes on; takes no tick.
-        Message::SettingWrite(_) | Message::HandAction(_) => assert_eq!(rows, 0, "{case}"),
+        Message::SettingWrite(_) | Message::HandAction(_) | Message::WindingTest(_) => assert_eq!(rows, 0, "{case}"),
         _ => assert!(rows == 0 && rows_after(peer, &running.next) == running.rows, "{case}: the rows differ"),
     }
     Found::Frame

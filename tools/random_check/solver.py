@@ -190,6 +190,8 @@ class Solution:
         starts = [tick for tick, _ in torque] + [ticks]
         for (tick, value), end in zip(torque, starts[1:]):
             self.torque = value
+            # Only what an event has just put at 0 begins there; a new torque puts nothing there.
+            self.from_zero = set()
             t, t_end = tick / TICK_HZ, end / TICK_HZ
             self.build()
             self.tear_off(t)

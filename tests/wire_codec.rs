@@ -220,10 +220,10 @@ fn texts_are_one_clean_line() {
     assert_eq!(Text::new(&format!("x{}", "ä".repeat(100))).as_bytes().len(), 199);
 }
 
-/// The largest frame is a feedback of 64 samples, and takes the room that its constant says.
+/// The largest frame is a voltage feedback of 64 samples, and takes the room that its constant says.
 #[test]
 fn the_largest_frame_fills_the_room() {
-    assert_eq!(bytes_of(&sample_named("feedback_largest")).len(), MAX_FRAME_BYTES);
+    assert_eq!(bytes_of(&sample_named("voltage_feedback_largest")).len(), MAX_FRAME_BYTES);
     assert_eq!(bytes_of(&sample_named("done")).len(), MIN_FRAME_BYTES);
 }
 

@@ -1,8 +1,8 @@
 //! The ticks of one phase: plant, sensor and drive, under what the outside wants and what the script says.
 //!
 //! Where the outside commands speed, a tick is whole and its feedback goes out after it. Where it commands torque or
-//! voltage, the outside computes between the halves of a tick: the sample goes out, and what comes back acts from the next tick. What
-//! it does not: bytes, acknowledgements, the method (`session.rs`). Start reading at [`Run::tick_on`].
+//! voltage, the outside computes between the halves of a tick: the sample goes out, and what comes back acts from the
+//! next tick. What it does not: bytes, acknowledgements, the method (`session.rs`). Start reading at [`Run::tick_on`].
 
 use std::sync::Arc;
 

@@ -238,8 +238,8 @@ impl Bend {
     }
 
     /// Coefficient k, at least 1, of all that is not linear in speeds and twists, as a torque against the motion:
-    /// Stribeck's part but for its slope, an arm, harmonics, a fan, a stop's spring; and of what changes with time. The speed is known up
-    /// to k.
+    /// Stribeck's part but for its slope, an arm, harmonics, a fan, a stop's spring; and of what changes with time. The
+    /// speed is known up to k.
     ///
     /// Never inlined: few nodes need it in a piece, and the loop over the others is shorter without it.
     #[inline(never)]

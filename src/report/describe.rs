@@ -91,7 +91,7 @@ pub struct NoiseFacts {
     pub speed_rms_rpm: f64,
     /// The share of the rated torque that noise may have, in percent.
     pub torque_percent: f64,
-    /// Whether a limit of the scenario says so; else it is a usual value.
+    /// Whether a limit of the scenario says so; else it is what the shipped scenarios allow.
     pub asked_by_limit: bool,
     /// Corner of a torque low-pass in Hz (0: none) and the highest speed gain with it, in Nms/rad.
     pub gains: Vec<(f64, f64)>,
@@ -295,7 +295,11 @@ fn times(times: &[TimeFacts]) -> FactTable {
 
 fn gains(noise: &NoiseFacts) -> FactTable {
     let low_pass = |hz: f64| if hz == 0.0 { "none".to_owned() } else { quantity(hz, "Hz") };
-    let whose = if noise.asked_by_limit { "the scenario's limit" } else { "a usual value, no limit asks for it" };
+    let whose = if noise.asked_by_limit {
+        "the scenario's limit"
+    } else {
+        "no limit asks for less; taken as in the shipped scenarios"
+    };
     let percent = quantity(noise.torque_percent, "%");
     FactTable {
         heading: "Speed gain that the sensor's noise allows",

@@ -20,8 +20,8 @@ use crate::score::measure::Measure;
 /// Points of a curve: one for every few pixels of a wide page.
 const POINTS: u32 = 240;
 
-/// Torque noise in percent of the rated torque that is asked where no limit of the scenario asks; common practice: motors
-/// are called quiet to some 2 %.
+/// Torque noise in percent of the rated torque that is taken where no limit of the scenario asks: what the shipped ones
+/// allow at most. Our own choice.
 const USUAL_NOISE_PERCENT: f64 = 2.0;
 
 /// A curve with its name.

@@ -92,17 +92,8 @@ impl Case {
     }
 
     fn trajectory(name: &str) -> Self {
-        let path =
-            Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/data/trajectories").join(format!("{name}.json"));
-        let text = std::fs::read_to_string(path).expect("a trajectory of the project");
-        let file: Value = serde_json::from_str(&text).expect("a trajectory is JSON");
-        let ticks = (number(&file["duration_s"]) * f64::from(RATE.hz)).round() as usize;
-        let mut torque_nm = vec![0.0; ticks];
-        for piece in file["torque_profile"]["pieces"].as_array().expect("pieces") {
-            let first = (number(&piece[0]) * f64::from(RATE.hz)).round() as usize;
-            torque_nm[first..].fill(number(&piece[1]));
-        }
-        Self::plant(&parameters(&file), torque_nm)
+        let (machine, torque_nm) = trajectory(name);
+        Self::plant(&machine, torque_nm)
     }
 
     /// So many ticks.
@@ -134,6 +125,24 @@ impl Case {
             }
         }
     }
+}
+
+/// The machine of a reference trajectory, and the torque of each of its ticks in Nm.
+///
+/// # Panics
+/// When the project has no such trajectory.
+#[must_use]
+pub fn trajectory(name: &str) -> (Parameters, Vec<f64>) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/data/trajectories").join(format!("{name}.json"));
+    let text = std::fs::read_to_string(path).expect("a trajectory of the project");
+    let file: Value = serde_json::from_str(&text).expect("a trajectory is JSON");
+    let ticks = (number(&file["duration_s"]) * f64::from(RATE.hz)).round() as usize;
+    let mut torque_nm = vec![0.0; ticks];
+    for piece in file["torque_profile"]["pieces"].as_array().expect("pieces") {
+        let first = (number(&piece[0]) * f64::from(RATE.hz)).round() as usize;
+        torque_nm[first..].fill(number(&piece[1]));
+    }
+    (parameters(&file), torque_nm)
 }
 
 fn enabled(scenario: &Scenario) -> Bench {

@@ -13,13 +13,11 @@ use plantstand::base::signal::{Actuation, Request};
 use plantstand::base::time::TickRate;
 use plantstand::drive::Drive;
 use plantstand::drive::setting::{DefaultsFrom, Setting, Settings};
-use plantstand::plant::coupling::Coupling;
 use plantstand::plant::event::EventLog;
-use plantstand::plant::friction::{Coulomb, Friction};
-use plantstand::plant::motor::MotorKind;
 use plantstand::plant::sensor::{Sensor, SensorParameters};
 use plantstand::plant::stepper::{Applied, Plant, TickInput};
-use plantstand::plant::train::{Initial, Node, Parameters};
+use plantstand::plant::train::{Initial, Parameters};
+use plantstand_bench::cases::trajectory;
 use plantstand_bench::{Asked, alternate, row};
 
 const RATE: TickRate = TickRate { hz: 8000 };
@@ -28,38 +26,26 @@ const TICKS: u64 = 16_000;
 const RUNS: u32 = 40;
 const BLOCKS: usize = 15;
 
-/// Torque of the trajectory: from a time in s on, so many Nm.
-const TORQUE: [(f64, f64); 13] = [
-    (0.0, 0.03),
-    (0.05, 0.9),
-    (0.25, -0.6),
-    (0.45, -1.1),
-    (0.7, 0.2),
-    (0.85, 1.3),
-    (1.0, 0.0),
-    (1.1, -1.4),
-    (1.3, 0.5),
-    (1.45, -0.45),
-    (1.6, 0.8),
-    (1.75, -0.9),
-    (1.9, 0.0),
-];
 /// Load angle at 2 s and span of the load angle in the reference, in rad.
 const REFERENCE_END_RAD: f64 = -24.616_163_135_81;
 const REFERENCE_SPAN_RAD: f64 = 29.776_901_494_7;
 
 fn main() {
-    let torque_nm: Vec<f64> = (0..TICKS).map(torque_at).collect();
-    let alone_end_rad = run_alone(&torque_nm);
+    let (machine, torque_nm) = trajectory("b_two_mass_play_friction");
+    assert_eq!(torque_nm.len() as u64, TICKS, "the trajectory is another one");
+    let alone_end_rad = run_alone(&machine, &torque_nm);
     let error = (alone_end_rad - REFERENCE_END_RAD).abs() / REFERENCE_SPAN_RAD;
     assert!(error < 1e-5, "the plant ends {error:e} of the span away from the reference: nothing to time");
-    let driven_end_rad = run_driven(&torque_nm);
+    let driven_end_rad = run_driven(&machine, &torque_nm);
     let driven_error = (driven_end_rad - REFERENCE_END_RAD).abs() / REFERENCE_SPAN_RAD;
     // The drive's speed loop, as soft as it may be set, and its tick of delay change the motion a little.
     assert!(driven_error < 0.2, "the driven plant moves otherwise ({driven_error:e} of the span): no comparison");
 
-    let paired =
-        alternate(BLOCKS, || times_real_time(|| run_alone(&torque_nm)), || times_real_time(|| run_driven(&torque_nm)));
+    let paired = alternate(
+        BLOCKS,
+        || times_real_time(|| run_alone(&machine, &torque_nm)),
+        || times_real_time(|| run_driven(&machine, &torque_nm)),
+    );
     println!("{}", row("plant alone, trajectory b", "× real time", &paired.first, 0, Asked::AtLeast(800.0)));
     println!(
         "{}",
@@ -98,52 +84,13 @@ fn processor_time_s() -> f64 {
     time.tv_sec() as f64 + 1e-9 * time.tv_nsec() as f64
 }
 
-fn torque_at(tick: u64) -> f64 {
-    TORQUE
-        .iter()
-        .rev()
-        .find(|(start_s, _)| RATE.nearest_tick(*start_s) <= tick)
-        .map_or(0.0, |(_, torque_nm)| *torque_nm)
-}
-
-fn machine() -> Parameters {
-    let friction = |kinetic_nm, static_nm, stribeck_rad_per_s, viscous_nms_per_rad| {
-        Friction::Coulomb(Coulomb {
-            kinetic_nm,
-            static_nm,
-            stribeck_rad_per_s,
-            stribeck_exponent: 2.0,
-            viscous_nms_per_rad,
-        })
-    };
-    let motor = Node { inertia_kgm2: 4.2e-4, friction: friction(0.04, 0.05, 1.2566, 1.1e-4) };
-    let load = Node { inertia_kgm2: 3.4e-3, friction: friction(0.25, 0.38, 0.8378, 1e-3) };
-    let coupling = Coupling {
-        ratio: 1.0,
-        stiffness_nm_per_rad: 260.0,
-        damping_nms_per_rad: 0.02,
-        half_gap_rad: 0.001_745_329_251_994_329_4,
-        torque_limit_nm: None,
-        coupled: true,
-    };
-    Parameters {
-        motor: MotorKind::AT_ONCE,
-        nodes: vec![motor, load],
-        couplings: vec![coupling],
-        stops: None,
-        loads: Vec::new(),
-        brake: None,
-    }
-}
-
-fn new_plant() -> Plant {
-    let machine = machine();
-    Plant::new(&machine, &Initial::at_rest(&machine, 0.0), RATE, false)
+fn new_plant(machine: &Parameters) -> Plant {
+    Plant::new(machine, &Initial::at_rest(machine, 0.0), RATE, false)
 }
 
 /// One run under the given torque; the load's angle at its end.
-fn run_alone(torque_nm: &[f64]) -> f64 {
-    let mut plant = new_plant();
+fn run_alone(machine: &Parameters, torque_nm: &[f64]) -> f64 {
+    let mut plant = new_plant(machine);
     let mut events = EventLog::new(512);
     for &torque_nm in torque_nm {
         let input = TickInput { drive: Applied::Torque(torque_nm), ..TickInput::default() };
@@ -154,8 +101,8 @@ fn run_alone(torque_nm: &[f64]) -> f64 {
 
 /// One run with the torque given as the drive's torque offset, through sensor, speed loop and filters; the load's angle
 /// at its end.
-fn run_driven(torque_nm: &[f64]) -> f64 {
-    let mut plant = new_plant();
+fn run_driven(machine: &Parameters, torque_nm: &[f64]) -> f64 {
+    let mut plant = new_plant(machine);
     let mut events = EventLog::new(512);
     let mut sensor = new_sensor();
     let mut drive = new_drive();
